@@ -1,0 +1,3 @@
+module leastwatt
+
+go 1.26
