@@ -1,0 +1,101 @@
+package scheduler
+
+// Version of the engine, carried by every plan.
+const Version = "0.1.0"
+
+// RateTolerance is the relative shortfall of a rate that still counts as met.
+const RateTolerance = 1e-6
+
+// Status says what became of a slot.
+type Status int
+
+// Statuses of a plan. The zero value means not scheduled.
+const (
+	StatusNone     Status = iota
+	StatusMet             // every rate >= target * (1 - RateTolerance)
+	StatusShort           // something binds; the plan that falls short least
+	StatusRejected        // bad input, see Violations; no plan
+	StatusDropped         // stale in a session where the newest wins; no plan
+	StatusFailed          // a contained fault of the engine; no plan
+)
+
+var statusNames = [...]string{"NONE", "MET", "SHORT", "REJECTED", "DROPPED", "FAILED"}
+
+// String returns the contract's word for s.
+func (s Status) String() string {
+	if s < 0 || int(s) >= len(statusNames) {
+		return "UNKNOWN"
+	}
+	return statusNames[s]
+}
+
+// Plan is the answer to one slot. Names, units and meaning are those of the
+// contract (proto/leastwatt/v1/plan.proto): every rate, power and limit in it
+// is computed anew from the weights as encoded.
+type Plan struct {
+	Sequence          int64
+	Status            Status
+	StoppedEarly      bool
+	Violations        []Violation
+	LimitsBinding     []BindingLimit
+	UnservableUserIDs []string
+	Strategy          Strategy
+	RadiatedPowerW    float64  // mean over the slot
+	FloorPowerW       *float64 // nil: not asked for
+	FloorCertificate  *FloorCertificate
+	Groups            []Group
+	Users             []UserRate // every user of the slot, in its order
+	AntennaPowerW     []float64  // maximum over groups
+	PeakEIRPW         *float64   // nil: no geometry
+	ComputeMicros     int64      // set by the caller, who has the clock
+	Solves            int64
+	EngineVersion     string
+	SessionState      []byte
+}
+
+// BindingLimit is a limit that keeps a target from being met.
+type BindingLimit struct {
+	Limit   string // JSON name, such as antennaPowerW
+	Index   int
+	NeededW float64
+}
+
+// Strategy names the parts that made a plan.
+type Strategy struct {
+	Grouping string
+	Beams    string
+	Power    string
+}
+
+// FloorCertificate proves a lower bound on radiated power.
+type FloorCertificate struct {
+	Prices  []float64 // W per nat and use, per user
+	PowersW []float64 // [user][subband]
+}
+
+// Group is a set of users served at once by space division.
+type Group struct {
+	Share          float64
+	Subbands       []int // empty: all
+	RadiatedPowerW float64
+	Allocations    []Allocation
+	WeightScale    float64 // of WeightsI16: weight = count * WeightScale
+}
+
+// Allocation is one user's part of a group.
+type Allocation struct {
+	UserID    string
+	BeamIndex int          // of the codebook; -1: none
+	SINR      []float64    // per subband in use
+	RateBps   float64      // share included
+	PowerW    float64      // while on the air
+	Weights   []complex128 // [subband][antenna] as encoded; nil when not asked for
+	RateStep  []int        // row of the rate table per subband; nil without a table
+}
+
+// UserRate is what a user asked for and gets.
+type UserRate struct {
+	ID        string
+	TargetBps float64
+	RateBps   float64
+}
