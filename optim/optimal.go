@@ -66,6 +66,7 @@ const (
 	defaultMaxSteps     = 100
 	defaultMaxPenaltyDB = 50
 	maxLogStep          = 2     // largest step in log l
+	rankCheckStep       = 6     // well-spread channels have converged before it
 	rankTolerance       = 1e-12 // of a squared norm left after projection
 )
 
@@ -203,7 +204,7 @@ func (o *Optimal) solve(p *Problem, ws *Workspace, r *Result) Status {
 			return ws.finish(n, r)
 		}
 		// Far out, tell a group that cannot be served from one that is costly.
-		if r.Steps >= 3 && !fullRank {
+		if r.Steps >= rankCheckStep && !fullRank {
 			if fullRank = ws.rankPrefixes(n); !fullRank {
 				if prefix := ws.violatedPrefix(n); prefix > 0 {
 					for _, i := range ws.order[:prefix] {
