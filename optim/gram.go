@@ -95,3 +95,8 @@ func grow[T any](s []T, n int) []T {
 	}
 	return s[:n]
 }
+
+// Received returns h^H w, what a user of channel h receives of the weights w.
+func Received(h, w []complex128) complex128 {
+	return kernels.Zdotc(len(h), h, 1, w[:len(h)], 1)
+}

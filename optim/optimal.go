@@ -168,8 +168,8 @@ func (o *Optimal) solve(p *Problem, ws *Workspace, r *Result) Status {
 	}
 	tolerance := orDefault(o.Tolerance, defaultTolerance)
 	maxSteps := int(orDefault(float64(o.MaxSteps), defaultMaxSteps))
-	free := ws.start(p)
 	penalty := math.Pow(10, orDefault(o.MaxPenaltyDB, defaultMaxPenaltyDB)/10)
+	free := ws.start(p, penalty)
 	value := math.Inf(1)
 	fullRank := false
 
@@ -280,14 +280,15 @@ func (ws *Workspace) load(p *Problem) int {
 	return -1
 }
 
-// start sets t and returns the interference-free power.
-func (ws *Workspace) start(p *Problem) float64 {
+// start sets t and returns the interference-free power. Entries of p.Start
+// beyond the largest penalty are not used.
+func (ws *Workspace) start(p *Problem, penalty float64) float64 {
 	n := len(ws.active)
 	free := 0.0
 	for a, k := range ws.active {
 		l := ws.sinr[a] / real(ws.g[a*n+a])
 		free += l
-		if p.Start != nil && p.Start[k] > 0 && !math.IsInf(p.Start[k], 1) {
+		if p.Start != nil && p.Start[k] > 0 && p.Start[k] < l*penalty {
 			l = p.Start[k]
 		}
 		ws.t[a] = math.Log(l)
@@ -518,6 +519,21 @@ func substitute(m []float64, n int, y []float64) {
 	}
 	for i := n - 1; i >= 0; i-- {
 		y[i] = (y[i] - dotReal(m[i*n+i+1:i*n+n], y[i+1:])) / m[i*n+i]
+	}
+}
+
+// substituteTransposed solves (L U)^T x = y in place. O(n^2).
+func substituteTransposed(m []float64, n int, y []float64) {
+	for i := range n {
+		y[i] /= m[i*n+i]
+		for j := i + 1; j < n; j++ {
+			y[j] -= m[i*n+j] * y[i]
+		}
+	}
+	for i := n - 1; i > 0; i-- {
+		for j := range i {
+			y[j] -= m[i*n+j] * y[i]
+		}
 	}
 }
 

@@ -23,6 +23,8 @@ type PowerResult struct {
 	Steps  int
 	PowerW float64   // sum of UserW; 0 unless Solved
 	UserW  []float64 // p_k; the componentwise least powers
+	// SlopeSINR holds dP/dg_k. Only Direct fills it; otherwise it is zero.
+	SlopeSINR []float64
 	// LowerBoundW is proved to be no more than the least power of these beams.
 	LowerBoundW float64
 }
@@ -59,8 +61,9 @@ func (p *FixedProblem) valid() bool {
 }
 
 func (r *PowerResult) reset(n int) {
-	*r = PowerResult{UserW: grow(r.UserW, n)}
+	*r = PowerResult{UserW: grow(r.UserW, n), SlopeSINR: grow(r.SlopeSINR, n)}
 	clear(r.UserW)
+	clear(r.SlopeSINR)
 }
 
 // coupling returns F and u of p >= F p + u (Foschini, Miljanic 1993), and false
@@ -124,7 +127,25 @@ func solveDirect(p *FixedProblem, r *PowerResult) Status {
 		return Unservable
 	}
 	substitute(f, n, u)
-	return r.accept(u)
+	if status := r.accept(u); status != Solved {
+		return status
+	}
+	// With y = (I-F)^-T 1, dP/dg_k = y_k (dF p + du)_k = y_k a_kk p_k / (own_k g_k).
+	y := u
+	for k := range y {
+		y[k] = 1
+	}
+	substituteTransposed(f, n, y)
+	for k, g := range p.SINR {
+		if g > 0 {
+			own := p.Gain[k*n+k]
+			if p.ErrorVariance != nil {
+				own -= g * p.ErrorVariance[k]
+			}
+			r.SlopeSINR[k] = y[k] * p.Gain[k*n+k] * r.UserW[k] / (own * g)
+		}
+	}
+	return Solved
 }
 
 // accept takes finished powers into r.

@@ -83,3 +83,23 @@ type Grouping interface {
 
 // DefaultGrouping is used where options name none.
 const DefaultGrouping = "semi-orthogonal"
+
+// Resolve returns o with defaults in place of empty names.
+func (o Options) Resolve() Options {
+	if o.Grouping == "" {
+		o.Grouping = DefaultGrouping
+	}
+	if o.Beams == "" {
+		o.Beams = BeamsOptimal
+	}
+	if o.Power == "" {
+		o.Power = PowerLP
+		if o.Beams == BeamsOptimal {
+			o.Power = PowerJoint
+		}
+	}
+	if o.Objective == "" {
+		o.Objective = ObjectiveRadiated
+	}
+	return o
+}
