@@ -305,7 +305,7 @@ func (s *Slot) checkRow(v *violations, k, f int, gain float64) bool {
 	if silent {
 		return false
 	}
-	if u.RateBps > 0 {
+	if u.RateBps > 0 || gain > MaxGain {
 		v.add(itemPath("channel.values", first, ""),
 			fmt.Sprintf("a gain over noise of %g for %s on subband %d", gain, userText(u, k), f),
 			fmt.Sprintf("a sum over antennas of |h|^2 / noise from %g to %g, or all 0", MinGain, MaxGain))
