@@ -91,9 +91,9 @@ func TestValidate(t *testing.T) {
 		{func(s *Slot) { s.Channel.Samples[0] = complex(nan, inf) }, "channel.values[0] channel.values[1]"},
 		{func(s *Slot) { s.Channel.Samples[5] = complex(0, -inf) }, "channel.values[11]"},
 		{func(s *Slot) { s.Channel.Samples[2], s.Channel.Samples[3] = 0, 0 }, "channel.values[4]"},
-		{func(s *Slot) { s.Channel.Samples[3] = 1e160 }, "channel.values[4]"},
-		{func(s *Slot) { s.Channel.Samples[2], s.Channel.Samples[3] = 1e-170, 1e-170i }, "channel.values[4]"},
-		{func(s *Slot) { s.Channel.Samples[4] = 1e160 }, "channel.values[8]"}, // of a user with no rate
+		{func(s *Slot) { s.Channel.Samples[3] = 1e30 }, "channel.values[4]"},
+		{func(s *Slot) { s.Channel.Samples[2], s.Channel.Samples[3] = 1e-30, 1e-30i }, "channel.values[4]"},
+		{func(s *Slot) { s.Channel.Samples[4] = 1e30 }, "channel.values[8]"}, // of a user with no rate
 		{func(s *Slot) { s.Channel.Samples[4] = 1e-170 }, ""},                 // harmless without a rate
 
 		{func(s *Slot) { s.Users[1].ID = "" }, "users[1].id"},
