@@ -9,6 +9,7 @@ tool (
 
 require (
 	github.com/google/go-cmp v0.7.0
+	go.uber.org/goleak v1.3.0
 	gonum.org/v1/gonum v0.17.0
 	google.golang.org/genproto/googleapis/rpc v0.0.0-20260817212433-ac3dfec99bb1
 	google.golang.org/grpc v1.85.0

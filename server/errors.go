@@ -30,6 +30,9 @@ const (
 // in base64, and stock clients take 8 KiB of it.
 const maxDetailBytes = 3000
 
+// moreBytes is room for the count of those left out.
+const moreBytes = 64
+
 // errFault stands for a fault inside the engine that was contained.
 var errFault = errors.New("server: fault inside the engine, contained")
 
@@ -93,7 +96,7 @@ func badRequest(list []scheduler.Violation) *errdetails.BadRequest {
 	for i, v := range list {
 		out.FieldViolations = append(out.FieldViolations,
 			&errdetails.BadRequest_FieldViolation{Field: v.Path, Description: description(v)})
-		if i > 0 && proto.Size(out) > maxDetailBytes {
+		if i > 0 && proto.Size(out) > maxDetailBytes-moreBytes {
 			more := scheduler.Violation{
 				Path: "...", Value: fmt.Sprintf("%d more violations", len(list)-i), Allowed: "none",
 			}
