@@ -477,7 +477,7 @@ func (ws *Workspace) finish(n int, r *Result) Status {
 		}
 		g := ws.sinr[j]
 		r.UserW[k] = x * ws.nSum[j]
-		r.SlopeSINR[k] = x / ((1 + g) * (1 + g)) / (1 - errs)
+		r.SlopeSINR[k] = x / (1 + g) / (1 + g) / (1 - errs)
 		r.SlopeRate[k] = x * real(ws.b[j*n+j]) / (1 - errs)
 		root := math.Sqrt(x)
 		for i, ki := range ws.active {

@@ -10,8 +10,8 @@ type SplitProblem struct {
 	// Rate holds r_k, the K targets in nats per use, means over the subbands.
 	Rate []float64
 	// Power returns the least power in W of subband f at the K rates given, in
-	// nats per use of that subband, and fills slope with its derivatives; +Inf
-	// where the rates cannot be met. A rate of 0 has a slope that is not used.
+	// nats per use of that subband, and fills slope with its derivatives, > 0;
+	// +Inf where the rates cannot be met. A rate of 0 has a slope that is not used.
 	Power func(f int, rate, slope []float64) float64
 	// Start is a split to start from, [user][subband]; nil starts from several.
 	Start []float64
@@ -172,8 +172,11 @@ func (d *descent) power(rate, slope []float64) float64 {
 		if math.IsInf(total, 1) || math.IsNaN(total) {
 			return math.Inf(1)
 		}
-		for u := range d.p.Users {
-			slope[u*n+f] = d.bandS[u]
+		for u, v := range d.bandS {
+			if d.band[u] > 0 && !(v > 0 && v <= math.MaxFloat64) {
+				return math.Inf(1)
+			}
+			slope[u*n+f] = v
 		}
 	}
 	return total
