@@ -23,8 +23,7 @@ func (v *View) assemble(p *Plan, g *onAir) Group {
 	if len(g.bands) < v.Subbands() {
 		out.Subbands = g.bands
 	}
-	power, _ := v.solver.power(g, g.share)
-	if math.IsInf(power, 1) {
+	if math.IsInf(v.solver.planPower(g, g.share), 1) {
 		return out
 	}
 	e := v.encode(g, append([]float64(nil), v.solver.rates...))
@@ -40,11 +39,15 @@ func (v *View) assemble(p *Plan, g *onAir) Group {
 		for t, z := range w {
 			antenna[t%m] += real(z)*real(z) + imag(z)*imag(z)
 		}
-		bits := 0.0
+		nats := 0.0
 		for _, s := range a.SINR {
-			bits += math.Log1p(s/v.gap()) / math.Ln2
+			n, row := v.carried(s)
+			nats += n
+			if v.table != nil {
+				a.RateStep = append(a.RateStep, row)
+			}
 		}
-		a.RateBps = g.share * v.slot.BandwidthHz / float64(v.Subbands()) * bits
+		a.RateBps = g.share * v.slot.BandwidthHz / float64(v.Subbands()) * nats / math.Ln2
 		if v.options.Weights != WeightsNone {
 			a.Weights = w
 		}
@@ -57,4 +60,17 @@ func (v *View) assemble(p *Plan, g *onAir) Group {
 	}
 	p.RadiatedPowerW += g.share * out.RadiatedPowerW
 	return out
+}
+
+// carried returns the rate that an SINR carries, in nats per use, and with a
+// rate table the standard's row in use, -1 for none.
+func (v *View) carried(sinr float64) (nats float64, row int) {
+	if v.table == nil {
+		return math.Log1p(sinr / v.gap()), -1
+	}
+	i := v.table.StepAt(sinr*(1+2*RateTolerance), v.gap())
+	if i < 0 {
+		return 0, -1
+	}
+	return v.table.Nats(i), v.table.Steps[i].Index
 }

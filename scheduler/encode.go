@@ -30,6 +30,10 @@ func (v *View) encode(g *onAir, rates []float64) *encoded {
 	for c, f := range g.bands {
 		bands[c] = newBandGains(v, g.users, f, c, len(g.bands))
 	}
+	perRate := len(bands) // a user's bands make up its rate together
+	if v.table != nil {
+		perRate = 1 // every step must be carried
+	}
 	margin := 0.0
 	var best *encoded
 	least := math.Inf(1)
@@ -39,7 +43,7 @@ func (v *View) encode(g *onAir, rates []float64) *encoded {
 		for _, b := range bands {
 			b.measure(e)
 		}
-		lack := rateLack(e.sinr, target, len(bands), v.gap())
+		lack := rateLack(e.sinr, target, perRate, v.gap())
 		if lack < least {
 			best, least = e, lack
 		}
@@ -92,7 +96,9 @@ func rateLack(sinr, target []float64, bands int, gap float64) float64 {
 			got += math.Log1p(sinr[at+c] / gap)
 			want += math.Log1p(target[at+c] / gap)
 		}
-		lack = math.Max(lack, 1-got/want)
+		if want > 0 {
+			lack = math.Max(lack, 1-got/want)
+		}
 	}
 	return lack
 }

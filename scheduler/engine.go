@@ -158,11 +158,11 @@ func (v *View) splitOpen(groups []onAir, open []int, budget float64) ([]float64,
 		p, slope := v.solver.power(&groups[open[i]], share)
 		return share * p, slope
 	}
-	if step := v.options.ShareStep; step > 0 {
-		shares, _ := splitSharesGlobally(cost, start, budget, convex)
-		return roundShares(cost, shares, budget, step)
+	shares, power := splitSharesGlobally(cost, start, budget, convex)
+	if v.options.ShareStep == 0 && v.table == nil {
+		return shares, power
 	}
-	return splitSharesGlobally(cost, start, budget, convex)
+	return v.discreteShares(groups, open, shares, budget)
 }
 
 // shortfall lowers every target by one common fraction until one of the

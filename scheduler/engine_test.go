@@ -6,6 +6,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"leastwatt/optim"
 )
 
 // randomSlot is a slot of i.i.d. Rayleigh channels with path gains over four
@@ -72,4 +74,55 @@ func TestSharesEqualSlopes(t *testing.T) {
 			}
 		}
 	}
+}
+
+// A plan on a rate table delivers steps of the table, never less than asked, and
+// costs no less than the plan without a table; a plan in share steps has shares
+// that are whole steps.
+func TestSteps(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 10))
+	for i := range 12 {
+		slot := randomWideSlot(rng, 1+rng.IntN(6), 1+i%2, 4+rng.IntN(8), 0.5)
+		free := NewEngine().Schedule(context.Background(), slot)
+		for _, o := range []Options{
+			{RateTable: "mcs-64qam"}, {RateTable: "cqi-256qam"}, {ShareStep: 1.0 / 14}, {RateTable: "mcs-256qam", ShareStep: 1.0 / 28},
+		} {
+			slot.Options = o
+			plan := NewEngine().Schedule(context.Background(), slot)
+			if plan.Status != StatusMet {
+				t.Errorf("%+v: %v", o, plan.Status)
+				continue
+			}
+			if plan.Strategy == free.Strategy && plan.RadiatedPowerW < free.RadiatedPowerW*(1-1e-6) {
+				t.Errorf("%+v: %g W, %g W without steps", o, plan.RadiatedPowerW, free.RadiatedPowerW)
+			}
+			table := optim.RateTableByName(o.RateTable)
+			for _, g := range plan.Groups {
+				if n := g.Share / o.ShareStep; o.ShareStep > 0 && math.Abs(n-math.Round(n)) > 1e-9 {
+					t.Errorf("share %g is %g steps", g.Share, n)
+				}
+				for _, a := range g.Allocations {
+					bits := 0.0
+					for _, row := range a.RateStep {
+						if row >= 0 {
+							bits += efficiency(table, row)
+						}
+					}
+					want := g.Share * slot.BandwidthHz / float64(slot.Channel.Subbands) * bits
+					if table != nil && math.Abs(a.RateBps-want) > 1e-9*want {
+						t.Errorf("rows %v carry %g bit/s, plan says %g", a.RateStep, want, a.RateBps)
+					}
+				}
+			}
+		}
+	}
+}
+
+func efficiency(t *optim.RateTable, row int) float64 {
+	for _, s := range t.Steps {
+		if s.Index == row {
+			return s.EfficiencyBitHz
+		}
+	}
+	return math.NaN()
 }

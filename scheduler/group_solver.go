@@ -76,6 +76,89 @@ func (s *groupSolver) power(g *onAir, share float64) (powerW, shareSlopeW float6
 	return powerW, shareSlopeW
 }
 
+// planPower returns the power of the group as a plan would have it, on the
+// steps of the rate table where there is one, and leaves its rates in s.rates.
+func (s *groupSolver) planPower(g *onAir, share float64) float64 {
+	powerW, _ := s.power(g, share)
+	if s.view.table == nil || math.IsInf(powerW, 1) {
+		return powerW
+	}
+	bands := len(g.bands)
+	for i, k := range g.users {
+		if !s.stepUp(s.rates[i*bands:(i+1)*bands], s.mean[i]*float64(bands), k, g.bands) {
+			return math.Inf(1)
+		}
+	}
+	powerW = 0
+	rate := make([]float64, len(g.users))
+	slopes := s.band.slopes(len(g.users))
+	for c, f := range g.bands {
+		for i := range rate {
+			rate[i] = s.rates[i*bands+c]
+		}
+		powerW += s.solveBand(g, f, rate, slopes)
+	}
+	return powerW
+}
+
+// stepUp replaces user k's rates over some subbands by steps of the rate table
+// that carry the total, in nats: from the steps just below, one at a time where
+// it costs the least SINR over channel gain, then down again where there is
+// room. It reports false when the table does not reach.
+func (s *groupSolver) stepUp(rates []float64, total float64, k int, bands []int) bool {
+	t := s.view.table
+	at := make([]int, len(rates))
+	sum := 0.0
+	nats := func(i int) float64 {
+		if i < 0 {
+			return 0
+		}
+		return t.Nats(i)
+	}
+	for c, r := range rates {
+		at[c] = t.StepAt(math.Expm1(r), 1)
+		sum += nats(at[c])
+	}
+	cost := func(c, i int) float64 {
+		return (math.Expm1(nats(i)) - math.Expm1(nats(i-1))) / s.view.gram[bands[c]].Norm2(k)
+	}
+	need := total * (1 - 1e-12)
+	for sum < need {
+		best, least := -1, math.Inf(1)
+		for c := range at {
+			if at[c]+1 < len(t.Steps) {
+				if v := cost(c, at[c]+1); v < least {
+					best, least = c, v
+				}
+			}
+		}
+		if best < 0 {
+			return false
+		}
+		sum += nats(at[best]+1) - nats(at[best])
+		at[best]++
+	}
+	for {
+		best, most := -1, 0.0
+		for c := range at {
+			if at[c] >= 0 && sum-nats(at[c])+nats(at[c]-1) >= need {
+				if v := cost(c, at[c]); v > most {
+					best, most = c, v
+				}
+			}
+		}
+		if best < 0 {
+			break
+		}
+		sum += nats(at[best]-1) - nats(at[best])
+		at[best]--
+	}
+	for c := range rates {
+		rates[c] = nats(at[c])
+	}
+	return true
+}
+
 // setMean sets the mean rates over the group's subbands while on the air. It
 // reports false when one is out of range.
 func (s *groupSolver) setMean(g *onAir, share float64) bool {

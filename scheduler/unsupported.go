@@ -51,9 +51,6 @@ func (o *Options) checkUnsupported(v *violations) {
 	if o.HysteresisDB > 0 && finite(o.HysteresisDB) {
 		v.unsupported("options.hysteresisDb", number(o.HysteresisDB))
 	}
-	if o.RateTable != "" {
-		v.unsupported("options.rateTable", text(o.RateTable))
-	}
 	if o.Codebook != nil {
 		v.unsupported("options.codebook", "given")
 	}

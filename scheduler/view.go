@@ -11,7 +11,8 @@ import (
 // Users keep the numbers they have in the slot.
 type View struct {
 	slot     *Slot
-	options  Options // resolved
+	options  Options          // resolved
+	table    *optim.RateTable // nil: any rate
 	active   []int
 	rate     []float64       // [user] target in nats per use at share 1, mean over subbands
 	channel  []optim.Channel // [subband], noise-normalised
@@ -27,6 +28,7 @@ func newView(slot *Slot, options Options) *View {
 	v := &View{
 		slot:    slot,
 		options: options,
+		table:   optim.RateTableByName(options.RateTable),
 		rate:    make([]float64, k),
 		channel: make([]optim.Channel, f),
 		gram:    make([]optim.Gram, f),
