@@ -195,6 +195,10 @@ func (o *Optimal) solve(p *Problem, ws *Workspace, r *Result) Status {
 		if o.MaxPowerW > 0 && r.LowerBoundW > o.MaxPowerW {
 			return AbovePowerCap
 		}
+		// Proved too costly; near rounding Newton's steps no longer shrink.
+		if r.LowerBoundW > penalty*free {
+			return IllConditioned
+		}
 		step := ws.direction(n)
 		r.Residual = step
 		if step <= math.Max(tolerance, 1e-15*spread) {
@@ -323,8 +327,8 @@ func (ws *Workspace) value(n int) float64 {
 	return v
 }
 
-// halve takes back half of the last step. It reports false when the step has
-// become too short to matter.
+// halve takes back half of the last step. It reports false for short steps:
+// there Newton converges by itself, and the value's rounding would hold it up.
 func (ws *Workspace) halve(n int) bool {
 	moved := 0.0
 	for i := range n {
@@ -332,7 +336,7 @@ func (ws *Workspace) halve(n int) bool {
 		ws.t[i] = ws.tOld[i] + h
 		moved = math.Max(moved, math.Abs(h))
 	}
-	return moved > 1e-6
+	return moved > 1e-2
 }
 
 // residual fills N (lower triangle and diagonal), its row sums and
@@ -473,7 +477,7 @@ func (ws *Workspace) finish(n int, r *Result) Status {
 		}
 		g := ws.sinr[j]
 		r.UserW[k] = x * ws.nSum[j]
-		r.SlopeSINR[k] = x / ((1 + g) * (1 + g)) / (1 - errs)
+		r.SlopeSINR[k] = x / (1 + g) / (1 + g) / (1 - errs)
 		r.SlopeRate[k] = x * real(ws.b[j*n+j]) / (1 - errs)
 		root := math.Sqrt(x)
 		for i, ki := range ws.active {

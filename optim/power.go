@@ -1,6 +1,9 @@
 package optim
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // FixedProblem asks for the least powers of fixed unit-power beams, one per
 // user: minimise sum p_k subject to SINR_k >= g_k, where
@@ -169,8 +172,9 @@ func (r *PowerResult) accept(powerW []float64) Status {
 // Iterative is distributed power control, p <- F p + u (Foschini, Miljanic,
 // IEEE Trans. VT 42(4), 1993; Yates, IEEE JSAC 13(7), 1995). From p = 0 the
 // powers rise to the least solution, so that every iterate is a proved lower
-// bound; an iterate from which the powers would fall everywhere proves that the
-// targets can be met. O(K^2) per step, linear with factor the spectral radius.
+// bound; a multiple of an iterate from which the powers would fall everywhere
+// proves that the targets can be met, and bounds what is left. O(K^2) per step,
+// linear with factor the spectral radius.
 type Iterative struct {
 	// Tolerance is the relative accuracy of the powers asked. 0 means 1e-10.
 	Tolerance float64
@@ -199,53 +203,74 @@ func (it Iterative) solve(p *FixedProblem, r *PowerResult) Status {
 	tolerance := orDefault(it.Tolerance, 1e-10)
 	maxSteps := int(orDefault(float64(it.MaxSteps), 100000))
 	now := make([]float64, n)
+	step := slices.Clone(u) // next - now, >= 0; the next step is F step
 	next := make([]float64, n)
-	step := make([]float64, n) // next - now, >= 0; step_{i+1} = F step_i
-	copy(step, u)
 	for r.Steps < maxSteps {
 		r.Steps++
 		sum := 0.0
 		for k := range n {
-			next[k] = now[k] + step[k]
-			sum += next[k]
+			now[k] += step[k]
+			sum += now[k]
 		}
-		now, next = next, now
 		if math.IsInf(sum, 1) {
 			return Unservable
 		}
 		r.LowerBoundW = sum
-		// What is left is sum_i F^i step'. With c = max (F step)_k / step_k over
-		// users with a step, c < 1 bounds it by step' / (1 - c); and
-		// F step >= step everywhere proves a spectral radius >= 1.
-		up, down := 0.0, math.Inf(1)
 		for k := range n {
 			next[k] = dotReal(f[k*n:k*n+n], step)
-			if step[k] > 0 {
-				up = math.Max(up, next[k]/step[k])
-				down = math.Min(down, next[k]/step[k])
-			} else if next[k] > 0 {
-				up = math.Inf(1)
-			}
 		}
 		step, next = next, step
-		if down >= 1 && down < math.Inf(1) {
-			return Unservable
-		}
-		if up < 1 && done(now, step, up, tolerance) {
+		if left, ok := remainder(now, step, u); ok && left <= tolerance {
 			for k := range n {
-				now[k] += step[k] / (1 - up) // the bound, so that every target is met
+				now[k] *= 1 + left // so that every target is met
 			}
-			return r.accept(now)
+			s := r.accept(now)
+			r.LowerBoundW = sum
+			return s
+		}
+		if r.Steps&(r.Steps-1) == 0 && grows(f, now, step, u, next) {
+			return Unservable
 		}
 	}
 	return StepLimit
 }
 
-// done reports whether step/(1-up), which bounds what is left, is within the
-// tolerance for every user.
-func done(now, step []float64, up, tolerance float64) bool {
-	for k, s := range step {
-		if s > tolerance*(1-up)*now[k] {
+// remainder bounds what is left of the powers, sum_i F^i step, by a multiple of
+// now. It reports false when there is no bound yet.
+//
+// F now = now + step - u. With s = min (u_k - step_k)/now_k > 0 that is
+// F now <= (1-s) now, and with step <= d now the rest is at most d/s now. s turns
+// positive exactly when the spectral radius is below one, since now tends to the
+// solution and step to zero.
+func remainder(now, step, u []float64) (float64, bool) {
+	s, d := math.Inf(1), 0.0
+	for k, p := range now {
+		if p > 0 {
+			s = math.Min(s, (u[k]-step[k])/p)
+			d = math.Max(d, step[k]/p)
+		}
+	}
+	return d / s, s > 0
+}
+
+// grows reports whether y, the powers of the users whose steps have outgrown
+// their first, has F y >= y: a proof that the spectral radius is at least one.
+// y is overwritten.
+func grows(f, now, step, u, y []float64) bool {
+	n := len(now)
+	any := false
+	for k := range n {
+		y[k] = 0
+		if now[k] > 0 && step[k] >= u[k] {
+			y[k] = now[k]
+			any = true
+		}
+	}
+	if !any {
+		return false
+	}
+	for k := range n {
+		if y[k] > 0 && dotReal(f[k*n:k*n+n], y) < y[k] {
 			return false
 		}
 	}

@@ -1,21 +1,26 @@
 package optim
 
-import "slices"
+import (
+	"math"
+	"slices"
+)
 
-// rankPrefixes orders the active users by falling t and fills ranks with the
-// rank of the channels of each prefix. It reports whether all are independent.
+// rankPrefixes orders the active users by falling uplink SNR l_k G_kk, which does
+// not depend on path gains, and fills ranks with the rank of the channels of
+// each prefix. It reports whether all are independent.
 // O(n^3/6) complex multiply-adds.
 func (ws *Workspace) rankPrefixes(n int) bool {
 	ws.order = grow(ws.order, n)
 	ws.ranks = grow(ws.ranks, n)
 	for i := range n {
 		ws.order[i] = i
+		ws.y[i] = ws.t[i] + math.Log(real(ws.g[i*n+i]))
 	}
 	slices.SortFunc(ws.order, func(i, j int) int {
 		switch {
-		case ws.t[i] > ws.t[j]:
+		case ws.y[i] > ws.y[j]:
 			return -1
-		case ws.t[i] < ws.t[j]:
+		case ws.y[i] < ws.y[j]:
 			return 1
 		}
 		return i - j

@@ -40,12 +40,6 @@ func (e *Engine) Schedule(ctx context.Context, slot *Slot) *Plan {
 	return plan
 }
 
-// onAir is a group with its share of the slot.
-type onAir struct {
-	users []int
-	share float64
-}
-
 // candidate is a partition with shares and the power it needs.
 type candidate struct {
 	grouping string
@@ -117,7 +111,7 @@ func (v *View) split(name string, groups [][]int, fixed []float64) candidate {
 	budget := 1.0
 	var open []int
 	for g, users := range groups {
-		c.groups = append(c.groups, onAir{users: users})
+		c.groups = append(c.groups, onAir{users: users, bands: v.allBands})
 		if fixed != nil && fixed[g] > 0 {
 			c.groups[g].share = fixed[g]
 			budget -= fixed[g]
@@ -126,9 +120,10 @@ func (v *View) split(name string, groups [][]int, fixed []float64) candidate {
 		}
 	}
 	power := 0.0
-	for _, g := range c.groups {
-		if g.share > 0 {
-			power += g.share * v.GroupPower(g.users, g.share)
+	for i := range c.groups {
+		if g := &c.groups[i]; g.share > 0 {
+			p, _ := v.solver.power(g, g.share)
+			power += g.share * p
 		}
 	}
 	if len(open) > 0 {
@@ -160,14 +155,14 @@ func (v *View) splitOpen(groups []onAir, open []int, budget float64) ([]float64,
 	}
 	normalize(start, budget)
 	cost := func(i int, share float64) (float64, float64) {
-		p, slope := v.solver.power(groups[open[i]].users, share)
+		p, slope := v.solver.power(&groups[open[i]], share)
 		return share * p, slope
 	}
-	if step := v.options.ShareStep; step > 0 {
-		shares, _ := splitSharesGlobally(cost, start, budget, convex)
-		return roundShares(cost, shares, budget, step)
+	shares, power := splitSharesGlobally(cost, start, budget, convex)
+	if v.options.ShareStep == 0 && v.table == nil {
+		return shares, power
 	}
-	return splitSharesGlobally(cost, start, budget, convex)
+	return v.discreteShares(groups, open, shares, budget)
 }
 
 // shortfall lowers every target by one common fraction until one of the

@@ -7,9 +7,6 @@ import "strconv"
 // lines.
 func (s *Slot) checkUnsupported(v *violations) {
 	l := &s.Limits
-	if s.Channel.Subbands > 1 {
-		v.unsupported("channel.subbands", strconv.Itoa(s.Channel.Subbands))
-	}
 	for k := range s.Users {
 		if p := s.Users[k].Priority; p > 0 && p != 1 && finite(p) {
 			v.unsupported(itemPath("users", k, "priority"), number(p))
@@ -58,12 +55,6 @@ func (o *Options) checkUnsupported(v *violations) {
 	}
 	if o.HysteresisDB > 0 && finite(o.HysteresisDB) {
 		v.unsupported("options.hysteresisDb", number(o.HysteresisDB))
-	}
-	if o.SINRGapDB > 0 && finite(o.SINRGapDB) {
-		v.unsupported("options.sinrGapDb", number(o.SINRGapDB))
-	}
-	if o.RateTable != "" {
-		v.unsupported("options.rateTable", text(o.RateTable))
 	}
 	if o.Codebook != nil {
 		v.unsupported("options.codebook", "given")

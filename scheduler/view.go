@@ -10,14 +10,16 @@ import (
 // View is a slot made ready for scheduling: what a grouping may ask about it.
 // Users keep the numbers they have in the slot.
 type View struct {
-	slot    *Slot
-	options Options // resolved
-	active  []int
-	rate    []float64       // [user] target in nats per use at share 1, mean over subbands
-	channel []optim.Channel // [subband], noise-normalised
-	gram    []optim.Gram    // [subband]
-	errVar  [][]float64     // [subband][user] e_k; nil when every channel is exact
-	solver  groupSolver
+	slot     *Slot
+	options  Options          // resolved
+	table    *optim.RateTable // nil: any rate
+	active   []int
+	rate     []float64       // [user] target in nats per use at share 1, mean over subbands
+	channel  []optim.Channel // [subband], noise-normalised
+	gram     []optim.Gram    // [subband]
+	errVar   [][]float64     // [subband][user] e_k; nil when every channel is exact
+	solver   groupSolver
+	allBands []int
 }
 
 // newView prepares a validated slot. O(F K^2 M).
@@ -26,6 +28,7 @@ func newView(slot *Slot, options Options) *View {
 	v := &View{
 		slot:    slot,
 		options: options,
+		table:   optim.RateTableByName(options.RateTable),
 		rate:    make([]float64, k),
 		channel: make([]optim.Channel, f),
 		gram:    make([]optim.Gram, f),
@@ -42,6 +45,7 @@ func newView(slot *Slot, options Options) *View {
 		v.errVar = make([][]float64, f)
 	}
 	for s := range f {
+		v.allBands = append(v.allBands, s)
 		h := optim.NewChannel(k, m)
 		for i := range slot.Users {
 			scale := complex(1/math.Sqrt(slot.Users[i].SubbandNoise(s, f)), 0)
@@ -111,6 +115,6 @@ func (v *View) Rand() *rand.Rand {
 // GroupPower returns the least power, in W while on the air, with which the
 // group meets its targets in the share of the slot given; +Inf when it cannot.
 func (v *View) GroupPower(users []int, share float64) float64 {
-	power, _ := v.solver.power(users, share)
+	power, _ := v.solver.power(&onAir{users: users, bands: v.allBands}, share)
 	return power
 }

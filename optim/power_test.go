@@ -1,0 +1,168 @@
+package optim_test
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"leastwatt/optim"
+)
+
+// powerControls are all that find the least powers of fixed beams, by name.
+var powerControls = map[string]optim.PowerControl{
+	"direct":    optim.Direct{},
+	"iterative": optim.Iterative{Tolerance: 1e-11},
+}
+
+// randomFixed draws random unit-power beams, each leaning towards its user, over
+// channels whose path gains spread over 8 decades, and targets scaled so that
+// the coupling F_kj = g_k a_kj/a_kk has the spectral radius given.
+func randomFixed(rng *rand.Rand, users int, radius float64) optim.FixedProblem {
+	h := rayleigh(rng, users, users+rng.IntN(8))
+	p := optim.FixedProblem{Users: users, Gain: make([]float64, users*users), SINR: make([]float64, users)}
+	for k := range users {
+		scale(h.User(k), math.Pow(10, 4*(rng.Float64()-0.5)))
+	}
+	for j := range users {
+		beam := rayleigh(rng, 1, h.Antennas).Data
+		lean := complex(3*rng.Float64()/math.Sqrt(gramOf(h).Norm2(j)/float64(h.Antennas)), 0)
+		norm := 0.0
+		for m := range beam {
+			beam[m] += lean * h.User(j)[m]
+			norm += real(beam[m])*real(beam[m]) + imag(beam[m])*imag(beam[m])
+		}
+		for k := range users {
+			var z complex128
+			for m, x := range h.User(k) {
+				z += complex(real(x), -imag(x)) * beam[m]
+			}
+			p.Gain[k*users+j] = (real(z)*real(z) + imag(z)*imag(z)) / norm
+		}
+		p.SINR[j] = fromDB(20*rng.Float64() - 10)
+	}
+	by := radius / spectralRadius(&p)
+	for k := range p.SINR {
+		p.SINR[k] *= by
+	}
+	return p
+}
+
+// spectralRadius finds that of F by power iteration on (F + I)/2, which has no
+// other eigenvalue of the same size.
+func spectralRadius(p *optim.FixedProblem) float64 {
+	n := p.Users
+	x := repeat(1/float64(n), n)
+	value := 0.0
+	for range 20000 {
+		next := make([]float64, n)
+		for k := range n {
+			next[k] = x[k] / 2
+			for j := range n {
+				if j != k {
+					next[k] += p.SINR[k] * p.Gain[k*n+j] / p.Gain[k*n+k] * x[j] / 2
+				}
+			}
+		}
+		last := value
+		value = sum(next)
+		for k := range n {
+			x[k] = next[k] / value
+		}
+		if math.Abs(value-last) < 1e-15*value {
+			break
+		}
+	}
+	return 2*value - 1
+}
+
+// Closed form, iteration and linear program find the same powers to
+// 1e-8/(1 - spectral radius); from a radius of one on, none does (Foschini,
+// Miljanic, IEEE Trans. VT 42(4), 1993; Perron, Frobenius).
+func TestPowerControlsAgree(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2, 1))
+	for i := range 120 {
+		users := 2 + rng.IntN(9)
+		radius := []float64{0.1, 0.5, 0.9, 0.99, 0.999}[i%5]
+		p := randomFixed(rng, users, radius)
+		var want optim.PowerResult
+		if s := (optim.Direct{}).Solve(&p, &want); s != optim.Solved {
+			t.Fatalf("K=%d, radius %g: %v", users, radius, s)
+		}
+		checkPowers(t, &p, want.UserW)
+		for name, control := range powerControls {
+			var r optim.PowerResult
+			what := fmt.Sprintf("%s, K=%d, radius %g", name, users, radius)
+			if s := control.Solve(&p, &r); s != optim.Solved {
+				t.Errorf("%s: %v", what, s)
+				continue
+			}
+			near(t, what, r.PowerW, want.PowerW, 1e-8/(1-radius))
+			for k, w := range want.UserW {
+				near(t, fmt.Sprintf("%s, user %d", what, k), r.UserW[k], w, 1e-8/(1-radius))
+			}
+		}
+		p = randomFixed(rng, users, []float64{1.001, 1.1, 30}[i%3])
+		for name, control := range powerControls {
+			var r optim.PowerResult
+			if s := control.Solve(&p, &r); s != optim.Unservable || r.PowerW != 0 {
+				t.Errorf("%s, K=%d, radius above one: %v, %g W", name, users, s, r.PowerW)
+			}
+		}
+	}
+}
+
+// checkPowers re-computes every SINR: met with equality.
+func checkPowers(t tester, p *optim.FixedProblem, powerW []float64) {
+	t.Helper()
+	for k := range p.Users {
+		noise := 1.0
+		for j, w := range powerW {
+			if j != k {
+				noise += w * p.Gain[k*p.Users+j]
+			}
+		}
+		near(t, fmt.Sprintf("SINR of user %d", k), powerW[k]*p.Gain[k*p.Users+k]/noise, p.SINR[k], 1e-9)
+	}
+}
+
+// Estimation errors as extra noise e_k P: the same powers as without errors and
+// the noise 1 + e_k P, P the total found (derived).
+func TestPowerControlsWithError(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2, 2))
+	for range 40 {
+		p := randomFixed(rng, 2+rng.IntN(6), 0.5)
+		var exact optim.PowerResult
+		optim.Direct{}.Solve(&p, &exact)
+		for _, share := range []float64{0.3, 1000} {
+			p.ErrorVariance = make([]float64, p.Users)
+			for k := range p.ErrorVariance {
+				p.ErrorVariance[k] = share * rng.Float64() / exact.PowerW
+			}
+			for name, control := range powerControls {
+				var r, again optim.PowerResult
+				s := control.Solve(&p, &r)
+				if share > 1 {
+					if s != optim.Unservable {
+						t.Errorf("%s: %v where errors eat the signal", name, s)
+					}
+					continue
+				}
+				if s != optim.Solved {
+					t.Errorf("%s: %v", name, s)
+					continue
+				}
+				q := p
+				q.ErrorVariance = nil
+				q.Gain = append([]float64(nil), p.Gain...)
+				for k := range q.Users {
+					for j := range q.Users {
+						q.Gain[k*q.Users+j] /= 1 + p.ErrorVariance[k]*r.PowerW
+					}
+				}
+				optim.Direct{}.Solve(&q, &again)
+				near(t, name, r.PowerW, again.PowerW, 1e-7)
+			}
+		}
+	}
+}

@@ -1,0 +1,309 @@
+package optim
+
+import "math"
+
+// SplitProblem asks how a group's rates are best split across F subbands: the
+// least sum_f P_f(r_1f, ..., r_Kf) over r_kf >= 0 with mean_f r_kf = r_k.
+type SplitProblem struct {
+	Users    int
+	Subbands int
+	// Rate holds r_k, the K targets in nats per use, means over the subbands.
+	Rate []float64
+	// Power returns the least power in W of subband f at the K rates given, in
+	// nats per use of that subband, and fills slope with its derivatives, > 0;
+	// +Inf where the rates cannot be met. A rate of 0 has a slope that is not used.
+	Power func(f int, rate, slope []float64) float64
+	// Start is a split to start from, [user][subband]; nil starts from several.
+	Start []float64
+}
+
+// SplitResult is what RateSplit found. Slices are overwritten by the next solve.
+type SplitResult struct {
+	Status Status
+	Steps  int       // evaluations of all subbands
+	PowerW float64   // sum over subbands; 0 unless Solved
+	Rate   []float64 // [user][subband] nats per use of the subband
+	// SlopeRate holds dP/dr_k for the mean rates.
+	SlopeRate []float64
+}
+
+// RateSplit splits rates across subbands so that the marginal powers agree:
+// dP_f/dr_kf is the same on every subband that carries rate of user k, and no
+// smaller on the others. The zero value is ready to use.
+//
+// Each step models every P_f by exponentials with the slopes at hand,
+// s_kf exp(delta_kf), exact for a single user, and takes the models' minimum:
+// water-filling of each user over its subbands (Cover, Thomas, Elements of
+// Information Theory, ch. 9, number from memory). A step that does not lower the
+// power is halved. P_f is not always convex in the rates of several users, so
+// that the marginal condition is necessary only: without a start the descent is
+// run from an even split and from uneven ones, and the best is kept.
+//
+// Complexity: one solve per subband and step, about 10 steps per start.
+type RateSplit struct {
+	// Tolerance is the relative power that one more step would save at which
+	// the descent ends. 0 means 1e-9.
+	Tolerance float64
+	// MaxSteps bounds the evaluations of one descent. 0 means 100.
+	MaxSteps int
+}
+
+// leastRate is the part of a user's rate that every subband keeps during the
+// descent, so that slopes stay defined; it is taken off at the end.
+const leastRate = 1e-6
+
+// Solve solves p into r and returns r.Status: Solved, Unservable when no start
+// could be served, or BadInput.
+func (rs RateSplit) Solve(p *SplitProblem, r *SplitResult) Status {
+	k, f := p.Users, p.Subbands
+	*r = SplitResult{Rate: grow(r.Rate, k*f), SlopeRate: grow(r.SlopeRate, k)}
+	clear(r.Rate)
+	clear(r.SlopeRate)
+	if k < 0 || f < 1 || len(p.Rate) != k || p.Power == nil || p.Start != nil && len(p.Start) != k*f {
+		r.Status = BadInput
+		return r.Status
+	}
+	for _, v := range p.Rate {
+		if !finiteNonNegative(v) {
+			r.Status = BadInput
+			return r.Status
+		}
+	}
+	d := newDescent(rs, p)
+	best := math.Inf(1)
+	for _, start := range p.starts() {
+		if power := d.run(start); power < best {
+			best = power
+			copy(r.Rate, d.rate)
+			for u := range k {
+				r.SlopeRate[u] = float64(f) * d.level[u]
+			}
+		}
+	}
+	r.Steps = d.steps
+	if math.IsInf(best, 1) {
+		r.Status = Unservable
+		clear(r.Rate)
+		clear(r.SlopeRate)
+		return r.Status
+	}
+	r.PowerW = best
+	r.Status = Solved
+	return r.Status
+}
+
+// starts returns splits to descend from.
+func (p *SplitProblem) starts() [][]float64 {
+	even := make([]float64, p.Users*p.Subbands)
+	p.spread(even, func(int, int) float64 { return 1 })
+	if p.Start != nil {
+		// The start given first; the even split where it fails.
+		return [][]float64{append([]float64(nil), p.Start...)}
+	}
+	out := [][]float64{even}
+	if p.Subbands == 1 || p.Users == 1 {
+		return out
+	}
+	// Users lean towards different subbands, lightly and so much that each has
+	// them nearly to itself.
+	for _, lean := range []float64{4, 1e4} {
+		for shift := range min(p.Subbands, 3) {
+			s := make([]float64, len(even))
+			p.spread(s, func(u, f int) float64 {
+				if (u+shift)%p.Subbands == f%max(p.Users, 1) || (f+shift)%p.Users == u {
+					return lean
+				}
+				return 1
+			})
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// spread fills s with each user's rate in proportion to weights.
+func (p *SplitProblem) spread(s []float64, weight func(u, f int) float64) {
+	for u := range p.Users {
+		sum := 0.0
+		for f := range p.Subbands {
+			sum += weight(u, f)
+		}
+		for f := range p.Subbands {
+			s[u*p.Subbands+f] = p.Rate[u] * float64(p.Subbands) * weight(u, f) / sum
+		}
+	}
+}
+
+// descent is the scratch of one solve.
+type descent struct {
+	settings RateSplit
+	p        *SplitProblem
+	rate     []float64 // [user][subband]
+	slope    []float64 // [user][subband]
+	level    []float64 // [user] common marginal power
+	trial    []float64
+	trialS   []float64
+	band     []float64 // rates of one subband
+	bandS    []float64
+	steps    int
+}
+
+func newDescent(rs RateSplit, p *SplitProblem) *descent {
+	n := p.Users * p.Subbands
+	return &descent{
+		settings: rs, p: p,
+		rate: make([]float64, n), slope: make([]float64, n), level: make([]float64, p.Users),
+		trial: make([]float64, n), trialS: make([]float64, n),
+		band: make([]float64, p.Users), bandS: make([]float64, p.Users),
+	}
+}
+
+// power evaluates all subbands at a split and fills its slopes.
+func (d *descent) power(rate, slope []float64) float64 {
+	d.steps++
+	n := d.p.Subbands
+	total := 0.0
+	for f := range n {
+		for u := range d.p.Users {
+			d.band[u] = rate[u*n+f]
+		}
+		clear(d.bandS)
+		total += d.p.Power(f, d.band, d.bandS)
+		if math.IsInf(total, 1) || math.IsNaN(total) {
+			return math.Inf(1)
+		}
+		for u, v := range d.bandS {
+			if d.band[u] > 0 && !(v > 0 && v <= math.MaxFloat64) {
+				return math.Inf(1)
+			}
+			slope[u*n+f] = v
+		}
+	}
+	return total
+}
+
+// run descends from a start and leaves the split found in d.rate.
+func (d *descent) run(start []float64) float64 {
+	tolerance := orDefault(d.settings.Tolerance, 1e-9)
+	maxSteps := d.steps + int(orDefault(float64(d.settings.MaxSteps), 100))
+	copy(d.rate, start)
+	d.lift()
+	total := d.power(d.rate, d.slope)
+	if math.IsInf(total, 1) {
+		return total
+	}
+	for d.steps < maxSteps {
+		saved := d.waterFill()
+		if saved <= tolerance*total {
+			break
+		}
+		next := d.power(d.trial, d.trialS)
+		for halved := 0; !(next < total) && halved < 30 && d.steps < maxSteps; halved++ {
+			for i := range d.trial {
+				d.trial[i] = (d.trial[i] + d.rate[i]) / 2
+			}
+			next = d.power(d.trial, d.trialS)
+		}
+		if !(next < total) {
+			break
+		}
+		total = next
+		d.rate, d.trial = d.trial, d.rate
+		d.slope, d.trialS = d.trialS, d.slope
+	}
+	return d.settle(total)
+}
+
+// lift gives every subband at least leastRate of each user's rate.
+func (d *descent) lift() {
+	n := d.p.Subbands
+	for u, r := range d.p.Rate {
+		row := d.rate[u*n : (u+1)*n]
+		sum := 0.0
+		for f := range row {
+			row[f] = math.Max(row[f], leastRate*r)
+			sum += row[f]
+		}
+		if sum > 0 {
+			for f := range row {
+				row[f] *= r * float64(n) / sum
+			}
+		}
+	}
+}
+
+// waterFill fills trial with the minimum of the models and level with the
+// marginal powers there. It returns the power that the step would save to first
+// order.
+func (d *descent) waterFill() float64 {
+	n := d.p.Subbands
+	saved := 0.0
+	for u, r := range d.p.Rate {
+		rate := d.rate[u*n : (u+1)*n]
+		slope := d.slope[u*n : (u+1)*n]
+		trial := d.trial[u*n : (u+1)*n]
+		if r == 0 {
+			clear(trial)
+			continue
+		}
+		// trial_f = max(least, rate_f - log slope_f + log level): the level by
+		// rising through the subbands that leave the least rate.
+		least := leastRate * r
+		level := math.Inf(-1)
+		for range n + 1 {
+			sum, count := 0.0, 0
+			for f := range n {
+				z := rate[f] - math.Log(slope[f])
+				if math.IsInf(level, -1) || z+level > least {
+					sum += z
+					count++
+				} else {
+					sum += least
+				}
+			}
+			next := (r*float64(n) - sum) / float64(max(count, 1))
+			if next == level {
+				break
+			}
+			level = next
+		}
+		for f := range n {
+			trial[f] = math.Max(least, rate[f]-math.Log(slope[f])+level)
+			saved += slope[f] * (rate[f] - trial[f])
+		}
+		d.level[u] = math.Exp(level)
+	}
+	return saved
+}
+
+// settle takes the least rates off the subbands that carry nothing else.
+func (d *descent) settle(total float64) float64 {
+	n := d.p.Subbands
+	copy(d.trial, d.rate)
+	changed := false
+	for u, r := range d.p.Rate {
+		row := d.trial[u*n : (u+1)*n]
+		off, most := 0.0, 0
+		for f := range row {
+			if row[f] > row[most] {
+				most = f
+			}
+		}
+		for f := range row {
+			if f != most && row[f] > 0 && row[f] <= 2*leastRate*r {
+				off += row[f]
+				row[f] = 0
+				changed = true
+			}
+		}
+		row[most] += off
+	}
+	if !changed {
+		return total
+	}
+	if next := d.power(d.trial, d.trialS); next <= total {
+		d.rate, d.trial = d.trial, d.rate
+		return next
+	}
+	return total
+}

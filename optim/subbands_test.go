@@ -1,0 +1,98 @@
+package optim
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// splitOf makes the split problem of optimal beams over one channel per subband.
+func splitOf(channels []Channel, rate []float64) *SplitProblem {
+	grams := make([]Gram, len(channels))
+	for f := range channels {
+		grams[f].Compute(channels[f])
+	}
+	var o Optimal
+	var ws Workspace
+	var r Result
+	sinr := make([]float64, len(rate))
+	return &SplitProblem{
+		Users: len(rate), Subbands: len(channels), Rate: rate,
+		Power: func(f int, rate, slope []float64) float64 {
+			for u, v := range rate {
+				sinr[u] = math.Expm1(v)
+			}
+			if o.Solve(&Problem{Gram: &grams[f], SINR: sinr}, &ws, &r) != Solved {
+				return math.Inf(1)
+			}
+			copy(slope, r.SlopeRate)
+			return r.PowerW
+		},
+	}
+}
+
+// Water-filling over four parallel subbands for 6 bit: water level 2, powers
+// 1.75, 1.5, 1, 0 (margin-adaptive water-filling, Cover, Thomas, Elements of
+// Information Theory, ch. 9; worked out by hand: log2(2*4)+log2(2*2)+log2(2)=6).
+func TestSplitWaterFilling(t *testing.T) {
+	var channels []Channel
+	for _, g := range []float64{4, 2, 1, 0.25} {
+		h := NewChannel(1, 1)
+		h.Data[0] = complex(math.Sqrt(g), 0)
+		channels = append(channels, h)
+	}
+	p := splitOf(channels, []float64{6 * math.Ln2 / 4})
+	var r SplitResult
+	if s := (RateSplit{}).Solve(p, &r); s != Solved {
+		t.Fatal(s)
+	}
+	if math.Abs(r.PowerW-4.25) > 1e-9 {
+		t.Errorf("power %.12g, want 4.25", r.PowerW)
+	}
+	for f, want := range []float64{3, 2, 1, 0} {
+		if got := r.Rate[f] / math.Ln2; math.Abs(got-want) > 1e-6 {
+			t.Errorf("subband %d: %g bit, want %g", f, got, want)
+		}
+	}
+	// dP/dr of the mean rate: 4 subbands at water level 2.
+	if math.Abs(r.SlopeRate[0]-8) > 1e-5 {
+		t.Errorf("slope %g, want 8", r.SlopeRate[0])
+	}
+}
+
+// Marginal powers agree, and the power's slope over a target is their common
+// value: central differences.
+func TestSplitMarginals(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 8))
+	for range 20 {
+		bands, users, antennas := 2+rng.IntN(3), 2+rng.IntN(3), 4
+		var channels []Channel
+		for range bands {
+			channels = append(channels, rayleigh(rng, users, antennas))
+		}
+		rate := make([]float64, users)
+		for u := range rate {
+			rate[u] = 0.2 + 2*rng.Float64()
+		}
+		var r, up, down SplitResult
+		if s := (RateSplit{}).Solve(splitOf(channels, rate), &r); s != Solved {
+			t.Fatal(s)
+		}
+		for u := range rate {
+			const h = 1e-4
+			at := func(d float64, out *SplitResult) {
+				moved := append([]float64(nil), rate...)
+				moved[u] += d
+				p := splitOf(channels, moved)
+				p.Start = r.Rate
+				(RateSplit{Tolerance: 1e-12}).Solve(p, out)
+			}
+			at(h, &up)
+			at(-h, &down)
+			numeric := (up.PowerW - down.PowerW) / (2 * h)
+			if math.Abs(numeric/r.SlopeRate[u]-1) > 1e-3 {
+				t.Errorf("F=%d K=%d user %d: slope %g, numeric %g (steps %d)", bands, users, u, r.SlopeRate[u], numeric, r.Steps)
+			}
+		}
+	}
+}
