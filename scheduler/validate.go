@@ -395,6 +395,7 @@ func (o *Options) check(v *violations) {
 	if o.Objective != ObjectiveConsumed {
 		checkName(v, "options.objective", o.Objective, Objectives())
 	}
+	checkName(v, "options.rateTable", o.RateTable, RateTables())
 	o.checkPower(v)
 	if o.Weights < WeightsNone || o.Weights > WeightsI16 {
 		v.add("options.weights", strconv.Itoa(int(o.Weights)), "none, f64, f32 or i16")
