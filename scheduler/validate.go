@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+
+	"leastwatt/optim"
 )
 
 // Bounds of Validate.
@@ -395,7 +397,9 @@ func (o *Options) check(v *violations) {
 	if o.Objective != ObjectiveConsumed {
 		checkName(v, "options.objective", o.Objective, Objectives())
 	}
-	checkName(v, "options.rateTable", o.RateTable, RateTables())
+	if o.RateTable != "" && optim.RateTableByName(o.RateTable) == nil {
+		checkName(v, "options.rateTable", o.RateTable, RateTables())
+	}
 	o.checkPower(v)
 	if o.Weights < WeightsNone || o.Weights > WeightsI16 {
 		v.add("options.weights", strconv.Itoa(int(o.Weights)), "none, f64, f32 or i16")

@@ -94,7 +94,7 @@ func TestValidate(t *testing.T) {
 		{func(s *Slot) { s.Channel.Samples[3] = 1e30 }, "channel.values[4]"},
 		{func(s *Slot) { s.Channel.Samples[2], s.Channel.Samples[3] = 1e-30, 1e-30i }, "channel.values[4]"},
 		{func(s *Slot) { s.Channel.Samples[4] = 1e30 }, "channel.values[8]"}, // of a user with no rate
-		{func(s *Slot) { s.Channel.Samples[4] = 1e-170 }, ""},                 // harmless without a rate
+		{func(s *Slot) { s.Channel.Samples[4] = 1e-170 }, ""},                // harmless without a rate
 
 		{func(s *Slot) { s.Users[1].ID = "" }, "users[1].id"},
 		{func(s *Slot) { s.Users[2].ID = "crane" }, "users[2].id"},
