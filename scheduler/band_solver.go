@@ -22,13 +22,6 @@ type bandSolver struct {
 	unit    optim.Beams // fixed beams of unit power
 	gains   []float64
 	start   []float64
-	slope   []float64
-}
-
-// slopes returns scratch for the slopes of n users.
-func (b *bandSolver) slopes(n int) []float64 {
-	b.slope = append(b.slope[:0], make([]float64, n)...)
-	return b.slope
 }
 
 // set makes ready the users of positive rate, in nats per use of subband f.
