@@ -1,0 +1,44 @@
+# make and make help list the targets.
+.DEFAULT_GOAL := help
+.PHONY: help demo test bench fuzz proto proto-check proto-breaking deps deps-test clean
+
+DEMOFLAGS =
+BENCH     = .
+COUNT     = 1
+PKG       = ./...
+FUZZTIME  = 30s
+BASE      = main
+
+help: ## list the targets
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "%-15s %s\n", $$1, $$2 }' Makefile
+
+demo: deps ## build leastwatt and run its demo (DEMOFLAGS)
+	@flags=$$(tools/deps.sh flags) && go build $$flags -o bin/leastwatt ./cmd/leastwatt
+	@bin/leastwatt demo $(DEMOFLAGS)
+
+test: deps-test ## build, vet, staticcheck, gofmt, generated code, race tests
+	@tools/test.sh
+
+bench: deps ## run benchmarks (BENCH, COUNT, PKG)
+	@flags=$$(tools/deps.sh flags) && go test $$flags -run '^$$' -bench '$(BENCH)' -benchmem -count $(COUNT) $(PKG)
+
+fuzz: deps ## run each fuzz test for FUZZTIME
+	@flags=$$(tools/deps.sh flags) && tools/fuzz.sh $(FUZZTIME) $$flags
+
+proto: ## generate the Go code of the contract anew
+	@tools/proto.sh generate
+
+proto-check: ## lint the contract and compare its Go code with a fresh one
+	@tools/proto.sh check
+
+proto-breaking: ## fail when the contract breaks that of git revision BASE
+	@tools/proto.sh breaking $(BASE)
+
+deps: ## install what the build needs
+	@tools/deps.sh lp
+
+deps-test: deps ## install what the tests need
+	@tools/deps.sh python
+
+clean: ## remove what was built
+	rm -rf bin out

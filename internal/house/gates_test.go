@@ -1,0 +1,164 @@
+package house
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// TestGates feeds each gate a good input, which must pass, and a bad one, which
+// must not.
+func TestGates(t *testing.T) {
+	const message = "syntax = \"proto3\";\npackage a.v1;\noption go_package = \"x/a/v1;av1\";\nmessage M {\n  int32 n = 1;\n}\n"
+	module := map[string]string{"go.mod": "module a\n\ngo 1.26\n"}
+	for _, gate := range []struct {
+		name  string
+		tools bool                                     // builds the pinned tools
+		setup func(t *testing.T, dir string)           // beyond the files
+		run   func(t *testing.T, dir string) *exec.Cmd // the gate on dir
+		good  map[string]string
+		bad   map[string]string
+		says  string // what it says of the bad input
+	}{
+		{
+			name: "gofmt",
+			run:  script("gofmt.sh"),
+			good: map[string]string{"a.go": "package a\n"},
+			bad:  map[string]string{"a.go": "package a\n", "b/b.go": "package b\n\n\n\nvar  B int\n"},
+			says: "b/b.go",
+		},
+		{
+			name: "gofmt of what is no Go",
+			run:  script("gofmt.sh"),
+			good: map[string]string{"a.go": "package a\n"},
+			bad:  map[string]string{"a.go": "package\n"},
+			says: "expected 'IDENT'",
+		},
+		{
+			name: "vet",
+			run:  inside("go", "vet", "./..."),
+			good: join(module, map[string]string{"a.go": "package a\n"}),
+			bad:  join(module, map[string]string{"a.go": "package a\n\nimport \"fmt\"\n\nfunc A() { fmt.Printf(\"%d\", \"x\") }\n"}),
+			says: "wrong type",
+		},
+		{
+			name:  "staticcheck",
+			tools: true,
+			run:   inside("go", "tool", "-modfile="+filepath.Join(root, "tools", "go.mod"), "staticcheck", "./..."),
+			good:  join(module, map[string]string{"a.go": "package a\n"}),
+			bad:   join(module, map[string]string{"a.go": "package a\n\nfunc a() {}\n"}),
+			says:  "func a is unused (U1000)",
+		},
+		{
+			name:  "lint of the contract",
+			tools: true,
+			setup: contract,
+			run:   script("proto.sh", "check"),
+			bad:   map[string]string{"a/v1/a.proto": strings.Replace(message, "n = 1", "nN = 1", 1)},
+			says:  "lower_snake_case",
+		},
+		{
+			name:  "generated code altered",
+			tools: true,
+			setup: contract,
+			run:   script("proto.sh", "check"),
+			bad:   map[string]string{"leastwatt/v1/plan.pb.go": "package altered\n"},
+			says:  "-package altered",
+		},
+		{
+			name:  "generated code missing",
+			tools: true,
+			setup: contract,
+			run:   script("proto.sh", "check"),
+			bad:   map[string]string{"a/v1/a.proto": message},
+			says:  "+++ ",
+		},
+		{
+			name:  "generated code of no .proto file",
+			tools: true,
+			setup: contract,
+			run:   script("proto.sh", "check"),
+			bad:   map[string]string{"leastwatt/v1/old.pb.go": "package leastwattv1\n"},
+			says:  "-package leastwattv1",
+		},
+	} {
+		t.Run(gate.name, func(t *testing.T) {
+			if gate.tools && testing.Short() {
+				t.Skip("builds the pinned tools")
+			}
+			for _, input := range []struct {
+				name  string
+				files map[string]string
+				pass  bool
+			}{
+				{"good", gate.good, true},
+				{"bad", gate.bad, false},
+			} {
+				dir := t.TempDir()
+				if gate.setup != nil {
+					gate.setup(t, dir)
+				}
+				write(t, dir, input.files)
+				out, err := gate.run(t, dir).CombinedOutput()
+				if pass := err == nil; pass != input.pass {
+					t.Errorf("the %s input: passed %v, want %v\n%s", input.name, pass, input.pass, out)
+				}
+				if !input.pass && !strings.Contains(string(out), gate.says) {
+					t.Errorf("the %s input: it does not say %q\n%s", input.name, gate.says, out)
+				}
+			}
+		})
+	}
+}
+
+// script runs one of our scripts with the directory as its last argument.
+func script(name string, args ...string) func(*testing.T, string) *exec.Cmd {
+	return func(t *testing.T, dir string) *exec.Cmd {
+		return exec.CommandContext(t.Context(), filepath.Join(root, "tools", name), append(args, dir)...)
+	}
+}
+
+// inside runs a command in the directory.
+func inside(name string, args ...string) func(*testing.T, string) *exec.Cmd {
+	return func(t *testing.T, dir string) *exec.Cmd {
+		cmd := exec.CommandContext(t.Context(), name, args...)
+		cmd.Dir = dir
+		return cmd
+	}
+}
+
+// contract copies the contract and its generated code to dir.
+func contract(t *testing.T, dir string) {
+	t.Helper()
+	if err := os.CopyFS(dir, os.DirFS(filepath.Join(root, "proto"))); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// write writes files, given by path and content, below dir.
+func write(t *testing.T, dir string, files map[string]string) {
+	t.Helper()
+	for name, content := range files {
+		path := filepath.Join(dir, name)
+		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, []byte(content), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// join returns the union of two sets of files.
+func join(a, b map[string]string) map[string]string {
+	union := make(map[string]string, len(a)+len(b))
+	for name, content := range a {
+		union[name] = content
+	}
+	for name, content := range b {
+		union[name] = content
+	}
+	return union
+}

@@ -1,0 +1,102 @@
+package optim
+
+import (
+	"math"
+
+	blas "gonum.org/v1/gonum/blas/gonum"
+)
+
+// kernels are gonum's vector kernels: its assembly halves the time of a plain
+// loop (BenchmarkGram).
+var kernels blas.Implementation
+
+// Channel is the noise-normalised channel of K users on one subband: row k is
+// h_k / sqrt(noise_k), so that every receiver has unit noise and powers come
+// out in watts.
+type Channel struct {
+	Users    int
+	Antennas int
+	Data     []complex128 // [user][antenna]
+}
+
+// NewChannel returns an all-zero channel of K users and M antennas.
+func NewChannel(users, antennas int) Channel {
+	return Channel{users, antennas, make([]complex128, users*antennas)}
+}
+
+// User returns the M samples of user k.
+func (c Channel) User(k int) []complex128 {
+	return c.Data[k*c.Antennas : (k+1)*c.Antennas : (k+1)*c.Antennas]
+}
+
+// Gram is G = H^H H of a channel, K x K, Hermitian, both triangles stored:
+// G_kj = h_k^H h_j. After it nothing depends on the number of antennas until
+// weights are formed.
+type Gram struct {
+	Users int
+	Data  []complex128 // [k][j]
+}
+
+// At returns h_k^H h_j.
+func (g *Gram) At(k, j int) complex128 { return g.Data[k*g.Users+j] }
+
+// Norm2 returns ||h_k||^2.
+func (g *Gram) Norm2(k int) float64 { return real(g.Data[k*g.Users+k]) }
+
+// Correlation returns |h_k^H h_j| / (||h_k|| ||h_j||), 0 for a zero channel.
+func (g *Gram) Correlation(k, j int) float64 {
+	n := math.Sqrt(g.Norm2(k)) * math.Sqrt(g.Norm2(j))
+	if n == 0 {
+		return 0
+	}
+	z := g.At(k, j)
+	return math.Hypot(real(z), imag(z)) / n
+}
+
+// Compute fills g with the Gram matrix of h, reusing its storage. O(K^2 M / 2).
+func (g *Gram) Compute(h Channel) {
+	g.resize(h.Users)
+	n := h.Users
+	for k := range n {
+		hk := h.User(k)
+		for j := range k {
+			z := kernels.Zdotc(h.Antennas, hk, 1, h.User(j), 1)
+			g.Data[k*n+j] = z
+			g.Data[j*n+k] = complex(real(z), -imag(z))
+		}
+		g.Data[k*n+k] = complex(real(kernels.Zdotc(h.Antennas, hk, 1, hk, 1)), 0)
+	}
+}
+
+// Subset fills g with the rows and columns users of a larger Gram matrix,
+// reusing its storage. O(len(users)^2).
+func (g *Gram) Subset(of *Gram, users []int) {
+	g.resize(len(users))
+	n := len(users)
+	for a, k := range users {
+		row := of.Data[k*of.Users : (k+1)*of.Users]
+		out := g.Data[a*n : (a+1)*n]
+		for b, j := range users {
+			out[b] = row[j]
+		}
+	}
+}
+
+func (g *Gram) resize(users int) {
+	g.Users = users
+	g.Data = grow(g.Data, users*users)
+}
+
+// grow returns a slice of length n, reusing the storage of s where it is large
+// enough. Its contents are undefined.
+func grow[T any](s []T, n int) []T {
+	if cap(s) < n {
+		return make([]T, n)
+	}
+	return s[:n]
+}
+
+// Received returns h^H w, what a user of channel h receives of the weights w.
+func Received(h, w []complex128) complex128 {
+	return kernels.Zdotc(len(h), h, 1, w[:len(h)], 1)
+}

@@ -1,0 +1,348 @@
+package scheduler
+
+import "math"
+
+// shareCost is what one group costs at a share s of the slot: phi(s) = s P(s),
+// in W, and its derivative. phi is +Inf where the group cannot meet its targets;
+// it falls with s.
+type shareCost func(group int, share float64) (phi, slope float64)
+
+const (
+	minShare        = 1e-4
+	shareSteps      = 40   // of the local search
+	shareTolerance  = 1e-9 // relative change of the total at which it ends
+	shareGrid       = 24   // points of the global scan of two groups
+	shareGridLogit  = 7.0  // the scan covers shares from 0.1 % to 99.9 %
+	maxScannedPairs = 15
+)
+
+// splitShares minimises sum_g phi_g(s_g) over shares that add up to budget, from
+// a start. It returns the shares and the least total found; +Inf when no split
+// serves every group.
+//
+// Each phi_g is modelled by c s (exp(a/s) - 1), which has the value and slope of
+// phi_g at the current share and is exact for a single user. The models'
+// optimum has equal slopes in closed form up to one scalar; it is the next
+// point. phi is not always convex, so equal slopes are necessary only: see
+// splitSharesGlobally.
+func splitShares(cost shareCost, start []float64, budget float64) ([]float64, float64) {
+	n := len(start)
+	s := append([]float64(nil), start...)
+	if n == 1 {
+		s[0] = budget
+		phi, _ := cost(0, budget)
+		return s, phi
+	}
+	c := make([]float64, n)
+	a := make([]float64, n)
+	best, total := s, math.Inf(1)
+	trial := make([]float64, n)
+	copy(trial, s)
+	normalize(trial, budget)
+	if !servable(cost, trial, budget) {
+		return s, total
+	}
+	for range shareSteps {
+		sum := 0.0
+		for g := range n {
+			phi, slope := cost(g, trial[g])
+			sum += phi
+			if math.IsInf(phi, 1) {
+				break
+			}
+			c[g], a[g] = shareModel(trial[g], phi, slope)
+		}
+		if sum >= total || math.IsInf(sum, 1) {
+			// Too far: go half way back.
+			moved := 0.0
+			for g := range n {
+				moved = math.Max(moved, math.Abs(trial[g]/best[g]-1))
+				trial[g] = math.Sqrt(trial[g] * best[g])
+			}
+			if moved < 1e-9 {
+				break
+			}
+			normalize(trial, budget)
+			continue
+		}
+		gain := total - sum
+		best, total = append([]float64(nil), trial...), sum
+		if gain <= shareTolerance*total {
+			break
+		}
+		equalSlopes(trial, c, a, budget)
+	}
+	return best, total
+}
+
+// shareModel returns c and a of c s (exp(a/s) - 1) with the given value and
+// slope at s.
+func shareModel(s, phi, slope float64) (c, a float64) {
+	// With u = a/s: 1 - s slope/phi = u/(1 - exp(-u)).
+	rho := 1 - s*slope/phi
+	u := rho
+	if rho < 1+1e-9 || math.IsNaN(rho) {
+		u = 1e-9
+	} else {
+		for range 50 {
+			e := math.Exp(-u)
+			f := u/(1-e) - rho
+			df := (1 - e - u*e) / ((1 - e) * (1 - e))
+			step := f / df
+			u = math.Max(u-step, u/4)
+			if math.Abs(step) < 1e-14*u {
+				break
+			}
+		}
+	}
+	return phi / (s * math.Expm1(u)), u * s
+}
+
+// equalSlopes fills s with the minimum of sum c_g s_g (exp(a_g/s_g) - 1) over
+// sum s_g = budget: the slopes c (exp(x)(1-x) - 1), x = a/s, are equal.
+func equalSlopes(s, c, a []float64, budget float64) {
+	share := func(logNu float64) float64 {
+		sum := 0.0
+		for g := range s {
+			s[g] = a[g] / solveSlope(logNu-math.Log(c[g]))
+			sum += s[g]
+		}
+		return sum
+	}
+	// The sum falls as nu rises: bracket, then bisect in log nu.
+	lo, hi := 0.0, 0.0
+	for g := range s {
+		x := a[g] / (budget / float64(len(s)))
+		v := math.Log(c[g]) + logSlope(x)
+		if g == 0 || v < lo {
+			lo = v
+		}
+		if g == 0 || v > hi {
+			hi = v
+		}
+	}
+	for range 100 {
+		mid := (lo + hi) / 2
+		if share(mid) > budget {
+			lo = mid
+		} else {
+			hi = mid
+		}
+		if hi-lo < 1e-13*(1+math.Abs(lo)) {
+			break
+		}
+	}
+	share((lo + hi) / 2)
+	for g := range s {
+		s[g] = math.Max(s[g], minShare*budget)
+	}
+	normalize(s, budget)
+}
+
+// logSlope returns log(1 + e^x (x-1)) for x > 0.
+func logSlope(x float64) float64 {
+	if x < 1e-3 {
+		return math.Log(x*x/2) + 2*x/3 // 1 + e^x (x-1) = x^2/2 + x^3/3 + ...
+	}
+	if x > 30 {
+		return x + math.Log(x-1)
+	}
+	return math.Log(1 + math.Exp(x)*(x-1))
+}
+
+// solveSlope returns x > 0 with logSlope(x) = y, by Newton's method.
+func solveSlope(y float64) float64 {
+	x := 1.0
+	if y < -1 {
+		x = math.Exp(0.5 * (y + math.Ln2))
+	} else if y > 1 {
+		x = y
+	}
+	for range 60 {
+		// d/dx log(1 + e^x (x-1)) = x e^x / (1 + e^x (x-1)).
+		l := logSlope(x)
+		d := math.Exp(x-l) * x
+		step := (l - y) / d
+		next := x - step
+		if next <= x/8 {
+			next = x / 8
+		}
+		if math.Abs(next-x) <= 1e-14*x {
+			return next
+		}
+		x = next
+	}
+	return x
+}
+
+// servable moves the shares s, where they leave a group unserved, to ones that
+// serve every group. It reports false when there are none.
+func servable(cost shareCost, s []float64, budget float64) bool {
+	ok := true
+	for g := range s {
+		if phi, _ := cost(g, s[g]); math.IsInf(phi, 1) {
+			ok = false
+		}
+	}
+	if ok {
+		return true
+	}
+	// The least share that serves each group, from above, to 1 %.
+	spare := budget
+	for g := range s {
+		lo, hi := minShare*budget, budget
+		if phi, _ := cost(g, hi); math.IsInf(phi, 1) {
+			return false
+		}
+		for hi > lo*1.01 {
+			mid := math.Sqrt(lo * hi)
+			if phi, _ := cost(g, mid); math.IsInf(phi, 1) {
+				lo = mid
+			} else {
+				hi = mid
+			}
+		}
+		s[g] = hi
+		spare -= hi
+	}
+	if spare < 0 {
+		return false
+	}
+	for g := range s {
+		s[g] += spare / float64(len(s))
+	}
+	return true
+}
+
+func normalize(s []float64, budget float64) {
+	sum := 0.0
+	for _, v := range s {
+		sum += v
+	}
+	for g := range s {
+		s[g] *= budget / sum
+	}
+}
+
+// splitSharesGlobally improves a split by scanning, for each pair of groups in
+// turn, the division of what the two have together on a grid even in the
+// logarithm of s/(1-s), and descending from every dip. Pairs of groups of one
+// user, whose costs are convex, are passed over. For two groups the result is
+// the least over the whole grid.
+func splitSharesGlobally(cost shareCost, start []float64, budget float64, convex []bool) ([]float64, float64) {
+	best, total := splitShares(cost, start, budget)
+	pairs := 0
+	for i := range start {
+		for j := range i {
+			if convex[i] && convex[j] || pairs >= maxScannedPairs {
+				continue
+			}
+			pairs++
+			for _, from := range dips(cost, i, j, best[i]+best[j]) {
+				s := append([]float64(nil), best...)
+				s[i], s[j] = from, best[i]+best[j]-from
+				if s, t := splitShares(cost, s, budget); t < total*(1-shareTolerance) {
+					best, total = s, t
+				}
+			}
+		}
+	}
+	return best, total
+}
+
+// dips returns the shares of group i at the local minima of phi_i + phi_j on
+// the grid, when the two have sum together.
+func dips(cost shareCost, i, j int, sum float64) []float64 {
+	var share, total [shareGrid]float64
+	for p := range shareGrid {
+		x := shareGridLogit * (2*float64(p)/(shareGrid-1) - 1)
+		share[p] = sum / (1 + math.Exp(-x))
+		phi, _ := cost(i, share[p])
+		if !math.IsInf(phi, 1) {
+			rest, _ := cost(j, sum-share[p])
+			phi += rest
+		}
+		total[p] = phi
+	}
+	var out []float64
+	for p := range shareGrid {
+		left := p == 0 || total[p] < total[p-1]
+		right := p == shareGrid-1 || total[p] <= total[p+1]
+		if left && right && !math.IsInf(total[p], 1) {
+			out = append(out, share[p])
+		}
+	}
+	return out
+}
+
+// roundShares rounds shares to multiples of step that add up to at most the
+// budget and serve every group: each group gets one step, the rest go one by
+// one to where they save the most, then single steps change hands while that
+// saves. It returns +Inf when there are fewer steps than groups.
+func roundShares(cost shareCost, shares []float64, budget, step float64) ([]float64, float64) {
+	n := len(shares)
+	steps := int(math.Floor(budget/step + 1e-9))
+	if steps < n {
+		return shares, math.Inf(1)
+	}
+	count := make([]int, n)
+	used := 0
+	for g, s := range shares {
+		count[g] = max(1, int(math.Floor(s/step)))
+		used += count[g]
+	}
+	for used > steps { // one step at least may have overdrawn
+		g := 0
+		for i := range count {
+			if count[i] > count[g] {
+				g = i
+			}
+		}
+		count[g]--
+		used--
+	}
+	phi := func(g, c int) float64 {
+		if c < 1 {
+			return math.Inf(1)
+		}
+		p, _ := cost(g, float64(c)*step)
+		return p
+	}
+	for ; used < steps; used++ {
+		best, most := 0, math.Inf(-1)
+		for g := range count {
+			gain := phi(g, count[g]) - phi(g, count[g]+1)
+			if math.IsNaN(gain) { // both +Inf: not served yet, one step more may do
+				gain = math.MaxFloat64
+			}
+			if gain > most {
+				best, most = g, gain
+			}
+		}
+		count[best]++
+	}
+	for moved := true; moved; {
+		moved = false
+		for i := range count {
+			for j := range count {
+				if i == j || count[i] < 2 {
+					continue
+				}
+				now := phi(i, count[i]) + phi(j, count[j])
+				then := phi(i, count[i]-1) + phi(j, count[j]+1)
+				if then < now*(1-1e-12) || math.IsInf(now, 1) && !math.IsInf(then, 1) {
+					count[i]--
+					count[j]++
+					moved = true
+				}
+			}
+		}
+	}
+	total := 0.0
+	out := make([]float64, n)
+	for g, c := range count {
+		out[g] = float64(c) * step
+		total += phi(g, c)
+	}
+	return out, total
+}

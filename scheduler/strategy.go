@@ -1,0 +1,105 @@
+package scheduler
+
+import (
+	"fmt"
+	"sort"
+)
+
+// Info describes a strategy by name.
+type Info struct {
+	Name    string
+	Summary string
+	Default bool
+}
+
+// Names of beams and powers. Groupings register themselves (RegisterGrouping).
+const (
+	BeamsMatched     = "matched"
+	BeamsZeroForcing = "zero-forcing"
+	BeamsRegularized = "regularized"
+	BeamsOptimal     = "optimal"
+
+	PowerLP        = "lp"
+	PowerIterative = "iterative"
+	PowerJoint     = "joint"
+)
+
+// Beams lists the ways to form beams.
+func Beams() []Info {
+	return []Info{
+		{BeamsMatched, "each beam along its user's own channel", false},
+		{BeamsZeroForcing, "each beam null at every other user of the group", false},
+		{BeamsRegularized, "zero forcing with one common regularisation, chosen for least power", false},
+		{BeamsOptimal, "the beams of least total power, by uplink-downlink duality", true},
+	}
+}
+
+// Powers lists the ways to find powers.
+func Powers() []Info {
+	return []Info{
+		{PowerLP, "linear program over the powers of fixed beams", false},
+		{PowerIterative, "iterative power control of fixed beams", false},
+		{PowerJoint, "powers found together with optimal beams", true},
+	}
+}
+
+// Objectives lists what can be minimised.
+func Objectives() []Info {
+	return []Info{{ObjectiveRadiated, "radiated power, mean over the slot", true}}
+}
+
+// Groupings lists the registered groupings, by name.
+func Groupings() []Info {
+	out := make([]Info, 0, len(groupings))
+	for name, g := range groupings {
+		out = append(out, Info{name, g.summary, name == DefaultGrouping})
+	}
+	sort.Slice(out, func(i, j int) bool { return out[i].Name < out[j].Name })
+	return out
+}
+
+type groupingEntry struct {
+	summary  string
+	grouping Grouping
+}
+
+var groupings = map[string]groupingEntry{}
+
+// RegisterGrouping makes a grouping known under a name. It is meant for init
+// functions and panics when the name is taken.
+func RegisterGrouping(name, summary string, g Grouping) {
+	if _, taken := groupings[name]; taken {
+		panic(fmt.Sprintf("scheduler: grouping %q registered twice", name))
+	}
+	groupings[name] = groupingEntry{summary, g}
+}
+
+// Grouping decides who shares the air.
+type Grouping interface {
+	// Group returns groups of user numbers: each user of v.Active in exactly
+	// one. It may keep nothing between calls.
+	Group(v *View) [][]int
+}
+
+// DefaultGrouping is used where options name none.
+const DefaultGrouping = "semi-orthogonal"
+
+// Resolve returns o with defaults in place of empty names.
+func (o Options) Resolve() Options {
+	if o.Grouping == "" {
+		o.Grouping = DefaultGrouping
+	}
+	if o.Beams == "" {
+		o.Beams = BeamsOptimal
+	}
+	if o.Power == "" {
+		o.Power = PowerLP
+		if o.Beams == BeamsOptimal {
+			o.Power = PowerJoint
+		}
+	}
+	if o.Objective == "" {
+		o.Objective = ObjectiveRadiated
+	}
+	return o
+}

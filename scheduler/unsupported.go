@@ -1,0 +1,70 @@
+package scheduler
+
+import "strconv"
+
+// checkUnsupported refuses what this version of the engine does not honour, so
+// that nothing is ignored in silence. A version that honours a field deletes its
+// lines.
+func (s *Slot) checkUnsupported(v *violations) {
+	l := &s.Limits
+	if s.Channel.Subbands > 1 {
+		v.unsupported("channel.subbands", strconv.Itoa(s.Channel.Subbands))
+	}
+	for k := range s.Users {
+		if p := s.Users[k].Priority; p > 0 && p != 1 && finite(p) {
+			v.unsupported(itemPath("users", k, "priority"), number(p))
+		}
+	}
+	if s.Array != nil {
+		v.unsupported("array", "given")
+	}
+	if l.TotalPowerW != nil {
+		v.unsupported("limits.totalPowerW", "given")
+	}
+	if len(l.AntennaPowerW) > 0 {
+		v.unsupported("limits.antennaPowerW", "given")
+	}
+	if l.EIRPW != nil {
+		v.unsupported("limits.eirpW", "given")
+	}
+	if len(l.ProtectedDirections) > 0 {
+		v.unsupported("limits.protectedDirections", "given")
+	}
+	if l.MaxGroups > 0 {
+		v.unsupported("limits.maxGroups", strconv.Itoa(l.MaxGroups))
+	}
+	for g := range s.Groups {
+		if len(s.Groups[g].Subbands) > 0 {
+			v.unsupported(itemPath("groups", g, "subbands"), "given")
+		}
+	}
+	s.Options.checkUnsupported(v)
+}
+
+func (o *Options) checkUnsupported(v *violations) {
+	if o.Objective == ObjectiveConsumed {
+		v.unsupported("options.objective", text(o.Objective))
+	}
+	if o.Floor {
+		v.unsupported("options.floor", "true")
+	}
+	if o.WorkLimit > 0 {
+		v.unsupported("options.workLimit", strconv.FormatInt(o.WorkLimit, 10))
+	}
+	if o.HysteresisDB > 0 && finite(o.HysteresisDB) {
+		v.unsupported("options.hysteresisDb", number(o.HysteresisDB))
+	}
+	if o.SINRGapDB > 0 && finite(o.SINRGapDB) {
+		v.unsupported("options.sinrGapDb", number(o.SINRGapDB))
+	}
+	if o.RateTable != "" {
+		v.unsupported("options.rateTable", text(o.RateTable))
+	}
+	if o.Codebook != nil {
+		v.unsupported("options.codebook", "given")
+	}
+}
+
+func (v *violations) unsupported(path, value string) {
+	v.add(path, value, "absent: not supported by this version")
+}

@@ -1,0 +1,305 @@
+package scheduler
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+)
+
+// goodSlot returns a slot of three users and two antennas with nothing wrong.
+func goodSlot() *Slot {
+	s := &Slot{
+		BandwidthHz: 20e6,
+		Channel:     Channel{Antennas: 2, Subbands: 1},
+		Users: []User{
+			{ID: "crane", RateBps: 5e6, NoiseW: 1e-13},
+			{ID: "carrier", RateBps: 1e6, NoiseW: 1e-13, CSIErrorVariance: 1e-14, Priority: 1},
+			{ID: "idle", NoiseW: 1e-13},
+		},
+	}
+	s.Channel.Samples = []complex128{
+		complex(1e-5, 2e-5), complex(-1e-5, 0),
+		complex(0, 3e-6), complex(2e-6, 1e-6),
+		0, 0,
+	}
+	return s
+}
+
+func ptr[T any](x T) *T { return &x }
+
+// withArray gives s a geometry, which this version refuses only as a whole.
+func withArray(s *Slot) *Array {
+	s.CarrierHz = 3.5e9
+	s.Array = &Array{PositionsM: make([][3]float64, s.Channel.Antennas)}
+	return s.Array
+}
+
+var (
+	nan = math.NaN()
+	inf = math.Inf(1)
+)
+
+func TestValidateGood(t *testing.T) {
+	for name, change := range map[string]func(*Slot){
+		"plain": func(*Slot) {},
+		"every option": func(s *Slot) {
+			s.Options = Options{Grouping: "alone", Beams: "matched", Power: "lp", Objective: "radiated", Weights: WeightsI16, Seed: -3, ComputeBudgetMicros: 500, CorrelationThreshold: 1, ShareStep: 1}
+		},
+		"joint":         func(s *Slot) { s.Options.Power = PowerJoint },
+		"subband noise": func(s *Slot) { s.Users[0].NoiseW = 0; s.Users[0].SubbandNoiseW = []float64{1e-13} },
+		"group size":    func(s *Slot) { s.Limits.MaxGroupSize = 1 },
+		"groups": func(s *Slot) {
+			s.Groups = []FixedGroup{{UserIDs: []string{"crane", "idle"}}, {UserIDs: []string{"carrier"}}}
+		},
+		"shares": func(s *Slot) {
+			s.Options.ShareStep = 1.0 / 14
+			s.Groups = []FixedGroup{{UserIDs: []string{"crane"}, Share: ptr(9.0 / 14)}, {UserIDs: []string{"carrier"}, Share: ptr(5.0 / 14)}}
+		},
+		"highest rate": func(s *Slot) { s.Users[0].RateBps = 100 * s.BandwidthHz },
+	} {
+		s := goodSlot()
+		change(s)
+		if v := s.Validate(); v != nil {
+			t.Errorf("%s: %v", name, v)
+		}
+	}
+}
+
+// TestValidate breaks one thing at a time and looks for the path it must be
+// reported under; nothing else may be reported unless named too.
+func TestValidate(t *testing.T) {
+	groups := func(gs ...FixedGroup) func(*Slot) { return func(s *Slot) { s.Groups = gs } }
+	group := func(share *float64, ids ...string) FixedGroup { return FixedGroup{UserIDs: ids, Share: share} }
+	for _, c := range []struct {
+		change func(*Slot)
+		paths  string // space separated
+	}{
+		{func(s *Slot) { s.SlotDurationMicros = -1 }, "slotDurationMicros"},
+		{func(s *Slot) { s.CarrierHz = -1 }, "carrierHz"},
+		{func(s *Slot) { s.CarrierHz = nan }, "carrierHz"},
+		{func(s *Slot) { s.BandwidthHz = 0 }, "bandwidthHz"},
+		{func(s *Slot) { s.BandwidthHz = nan }, "bandwidthHz"},
+		{func(s *Slot) { s.BandwidthHz = inf }, "bandwidthHz users[0].rateBps users[1].rateBps"},
+
+		{func(s *Slot) { s.Channel.Antennas = 0 }, "channel.antennas"},
+		{func(s *Slot) { s.Channel.Subbands = -1 }, "channel.subbands"},
+		{func(s *Slot) { s.Channel.Subbands = 2 }, "channel.values channel.subbands"},
+		{func(s *Slot) { s.Channel.Antennas = 1 << 31; s.Channel.Subbands = 1 << 31 }, "channel.values channel.subbands"},
+		{func(s *Slot) { s.Channel.Samples = nil }, "channel.values"},
+		{func(s *Slot) { s.Users = nil }, "users"},
+		{func(s *Slot) { s.Channel.Samples[0] = complex(nan, inf) }, "channel.values[0] channel.values[1]"},
+		{func(s *Slot) { s.Channel.Samples[5] = complex(0, -inf) }, "channel.values[11]"},
+		{func(s *Slot) { s.Channel.Samples[2], s.Channel.Samples[3] = 0, 0 }, "channel.values[4]"},
+		{func(s *Slot) { s.Channel.Samples[3] = 1e160 }, "channel.values[4]"},
+		{func(s *Slot) { s.Channel.Samples[2], s.Channel.Samples[3] = 1e-170, 1e-170i }, "channel.values[4]"},
+		{func(s *Slot) { s.Channel.Samples[4] = 1e160 }, ""}, // of a user with no rate
+
+		{func(s *Slot) { s.Users[1].ID = "" }, "users[1].id"},
+		{func(s *Slot) { s.Users[2].ID = "crane" }, "users[2].id"},
+		{func(s *Slot) { s.Users[0].RateBps = -1 }, "users[0].rateBps"},
+		{func(s *Slot) { s.Users[0].RateBps = nan }, "users[0].rateBps"},
+		{func(s *Slot) { s.Users[0].RateBps = inf }, "users[0].rateBps"},
+		{func(s *Slot) { s.Users[0].RateBps = 100.001 * s.BandwidthHz }, "users[0].rateBps"},
+		{func(s *Slot) { s.Users[0].RateBps = 1e-16 * s.BandwidthHz }, "users[0].rateBps"},
+		{func(s *Slot) { s.Users[1].NoiseW = 0 }, "users[1].noiseW"},
+		{func(s *Slot) { s.Users[1].NoiseW = -1e-13 }, "users[1].noiseW"},
+		{func(s *Slot) { s.Users[1].NoiseW = nan }, "users[1].noiseW"},
+		{func(s *Slot) { s.Users[1].NoiseW = inf }, "users[1].noiseW"},
+		{func(s *Slot) { s.Users[1].NoiseW = nan; s.Users[1].SubbandNoiseW = []float64{1} }, "users[1].noiseW"},
+		{func(s *Slot) { s.Users[1].SubbandNoiseW = []float64{1e-13, 1e-13} }, "users[1].subbandNoiseW"},
+		{func(s *Slot) { s.Users[1].SubbandNoiseW = []float64{0} }, "users[1].subbandNoiseW[0]"},
+		{func(s *Slot) { s.Users[1].SubbandNoiseW = []float64{nan} }, "users[1].subbandNoiseW[0]"},
+		{func(s *Slot) { s.Users[1].CSIErrorVariance = -1 }, "users[1].csiErrorVariance"},
+		{func(s *Slot) { s.Users[1].CSIErrorVariance = nan }, "users[1].csiErrorVariance"},
+		{func(s *Slot) { s.Users[1].CSIErrorVariance = 1e200 }, "users[1].csiErrorVariance"},
+		{func(s *Slot) { s.Users[1].Priority = -1 }, "users[1].priority"},
+		{func(s *Slot) { s.Users[1].Priority = nan }, "users[1].priority"},
+		{func(s *Slot) { s.Users[1].Priority = 2 }, "users[1].priority"}, // unsupported
+
+		{func(s *Slot) { withArray(s) }, "array"}, // unsupported
+		{func(s *Slot) { withArray(s); s.CarrierHz = 0 }, "carrierHz array"},
+		{func(s *Slot) { withArray(s).PositionsM = make([][3]float64, 3) }, "array.positionsM array"},
+		{func(s *Slot) { withArray(s).PositionsM[1][2] = nan }, "array.positionsM[5] array"},
+		{func(s *Slot) { withArray(s).ElementGainDBi = 101 }, "array.elementGainDbi array"},
+		{func(s *Slot) { withArray(s).ElementGainDBi = nan }, "array.elementGainDbi array"},
+		{func(s *Slot) { withArray(s).ElementPattern = "cardioid" }, "array.elementPattern array"},
+
+		{func(s *Slot) { s.Limits.TotalPowerW = ptr(1.0) }, "limits.totalPowerW"}, // unsupported
+		{func(s *Slot) { s.Limits.TotalPowerW = ptr(-1.0) }, "limits.totalPowerW limits.totalPowerW"},
+		{func(s *Slot) { s.Limits.TotalPowerW = ptr(nan) }, "limits.totalPowerW limits.totalPowerW"},
+		{func(s *Slot) { s.Limits.AntennaPowerW = []float64{1, 1} }, "limits.antennaPowerW"}, // unsupported
+		{func(s *Slot) { s.Limits.AntennaPowerW = []float64{1} }, "limits.antennaPowerW limits.antennaPowerW"},
+		{func(s *Slot) { s.Limits.AntennaPowerW = []float64{1, -1} }, "limits.antennaPowerW[1] limits.antennaPowerW"},
+		{func(s *Slot) { s.Limits.AntennaPowerW = []float64{nan, 1} }, "limits.antennaPowerW[0] limits.antennaPowerW"},
+		{func(s *Slot) { s.Limits.EIRPW = ptr(1.0) }, "limits.eirpW limits.eirpW"},
+		{func(s *Slot) { withArray(s); s.Limits.EIRPW = ptr(inf) }, "limits.eirpW array limits.eirpW"},
+		{func(s *Slot) { s.Limits.ProtectedDirections = []ProtectedDirection{{WidthDeg: 1}} },
+			"limits.protectedDirections limits.protectedDirections"},
+		{func(s *Slot) {
+			withArray(s)
+			s.Limits.ProtectedDirections = []ProtectedDirection{{WidthDeg: 360}, {181, -91, 0, -1}}
+		}, "limits.protectedDirections[1].azimuthDeg limits.protectedDirections[1].elevationDeg " +
+			"limits.protectedDirections[1].widthDeg limits.protectedDirections[1].eirpW " +
+			"array limits.protectedDirections"},
+		{func(s *Slot) { s.Limits.MaxGroupSize = -1 }, "limits.maxGroupSize"},
+		{func(s *Slot) { s.Limits.MaxGroups = -1 }, "limits.maxGroups"},
+		{func(s *Slot) { s.Limits.MaxGroups = 1 }, "limits.maxGroups"}, // unsupported
+
+		{func(s *Slot) { s.Options.Grouping = "by-birthday" }, "options.grouping"},
+		{func(s *Slot) { s.Options.Beams = "crooked" }, "options.beams"},
+		{func(s *Slot) { s.Options.Power = "nuclear" }, "options.power"},
+		{func(s *Slot) { s.Options.Objective = "joy" }, "options.objective"},
+		{func(s *Slot) { s.Options.Objective = ObjectiveConsumed }, "options.objective"}, // unsupported
+		{func(s *Slot) { s.Options.Power = PowerLP }, "options.power"},
+		{func(s *Slot) { s.Options.Beams = BeamsOptimal; s.Options.Power = PowerIterative }, "options.power"},
+		{func(s *Slot) { s.Options.Beams = BeamsMatched; s.Options.Power = PowerJoint }, "options.power"},
+		{func(s *Slot) { s.Options.Floor = true }, "options.floor"}, // unsupported
+		{func(s *Slot) { s.Options.Weights = 4 }, "options.weights"},
+		{func(s *Slot) { s.Options.Weights = -1 }, "options.weights"},
+		{func(s *Slot) { s.Options.WorkLimit = -1 }, "options.workLimit"},
+		{func(s *Slot) { s.Options.WorkLimit = 1 }, "options.workLimit"}, // unsupported
+		{func(s *Slot) { s.Options.ComputeBudgetMicros = -1 }, "options.computeBudgetMicros"},
+		{func(s *Slot) { s.Options.CorrelationThreshold = -0.1 }, "options.correlationThreshold"},
+		{func(s *Slot) { s.Options.CorrelationThreshold = 1.1 }, "options.correlationThreshold"},
+		{func(s *Slot) { s.Options.CorrelationThreshold = nan }, "options.correlationThreshold"},
+		{func(s *Slot) { s.Options.HysteresisDB = -1 }, "options.hysteresisDb"},
+		{func(s *Slot) { s.Options.HysteresisDB = inf }, "options.hysteresisDb"},
+		{func(s *Slot) { s.Options.HysteresisDB = 1 }, "options.hysteresisDb"}, // unsupported
+		{func(s *Slot) { s.Options.SINRGapDB = -1 }, "options.sinrGapDb"},
+		{func(s *Slot) { s.Options.SINRGapDB = nan }, "options.sinrGapDb"},
+		{func(s *Slot) { s.Options.SINRGapDB = 1 }, "options.sinrGapDb"},      // unsupported
+		{func(s *Slot) { s.Options.RateTable = "cqi1" }, "options.rateTable"}, // unsupported
+		{func(s *Slot) { s.Options.ShareStep = -0.1 }, "options.shareStep"},
+		{func(s *Slot) { s.Options.ShareStep = 1.1 }, "options.shareStep"},
+		{func(s *Slot) { s.Options.ShareStep = nan }, "options.shareStep"},
+		{func(s *Slot) { s.Options.Codebook = &Codebook{Oversampling: 1} }, "options.codebook"}, // unsupported
+		{func(s *Slot) { s.Options.Codebook = &Codebook{Columns: -1} },
+			"options.codebook.oversampling options.codebook.columns options.codebook"},
+		{func(s *Slot) { s.Options.Codebook = &Codebook{Beams: []complex128{1, complex(0, nan), 1}} },
+			"options.codebook.values options.codebook.values[2] options.codebook"},
+
+		{groups(group(nil, "crane", "stranger"), group(nil, "carrier")), "groups[0].userIds[1]"},
+		{groups(group(nil, "crane")), "users[1].id"},
+		{groups(group(nil, "crane", "carrier", "crane")), "groups[0].userIds[2]"},
+		{groups(group(nil), group(nil, "crane", "carrier")), "groups[0].userIds"},
+		{groups(group(ptr(0.0), "crane"), group(nil, "carrier")), "groups[0].share"},
+		{groups(group(ptr(1.5), "crane", "carrier")), "groups[0].share groups"},
+		{groups(group(ptr(nan), "crane", "carrier")), "groups[0].share groups"},
+		{groups(group(ptr(0.6), "crane"), group(ptr(0.5), "carrier")), "groups"},
+		{groups(group(ptr(1.0), "crane"), group(nil, "carrier")), "groups[1].share"},
+		{func(s *Slot) {
+			s.Options.ShareStep = 0.1
+			s.Groups = []FixedGroup{group(ptr(0.55), "crane"), group(ptr(0.4), "carrier")}
+		}, "groups[0].share"},
+		{func(s *Slot) {
+			s.Options.ShareStep = 0.25
+			s.Groups = []FixedGroup{group(ptr(0.75), "crane"), group(ptr(0.25), "carrier"), group(nil, "idle")}
+		}, "groups[2].share"},
+		{func(s *Slot) {
+			s.Limits.MaxGroupSize = 1
+			s.Groups = []FixedGroup{group(nil, "crane", "carrier", "idle")}
+		}, "groups[0].userIds"},
+		{func(s *Slot) {
+			s.Users[0].RateBps = 60 * s.BandwidthHz
+			s.Groups = []FixedGroup{group(ptr(0.5), "crane"), group(nil, "carrier")}
+		}, "users[0].rateBps"},
+		{func(s *Slot) {
+			s.Groups = []FixedGroup{{UserIDs: []string{"crane", "carrier"}, Subbands: []int{0, 0, 1, -1}}}
+		}, "groups[0].subbands[1] groups[0].subbands[2] groups[0].subbands[3] groups[0].subbands"},
+	} {
+		s := goodSlot()
+		c.change(s)
+		var got []string
+		for _, v := range s.Validate() {
+			got = append(got, v.Path)
+			if v.Value == "" || v.Allowed == "" {
+				t.Errorf("%q: value %q, allowed %q", v.Path, v.Value, v.Allowed)
+			}
+		}
+		if strings.Join(got, " ") != c.paths {
+			t.Errorf("want %q, got %q", c.paths, strings.Join(got, " "))
+		}
+	}
+}
+
+func TestValidateTwoSubbands(t *testing.T) {
+	s := goodSlot()
+	s.Channel.Antennas, s.Channel.Subbands = 1, 2 // the same samples
+	s.Users[0].SubbandNoiseW = []float64{1e-13, 2e-13}
+	s.Channel.Samples[2] = 0 // carrier is heard on the other subband
+	s.Groups = []FixedGroup{
+		{UserIDs: []string{"crane"}, Share: ptr(0.9), Subbands: []int{0}},
+		{UserIDs: []string{"carrier"}, Share: ptr(0.9), Subbands: []int{1}},
+	}
+	var got []string
+	for _, v := range s.Validate() {
+		got = append(got, v.Path)
+	}
+	if want := "channel.subbands groups[0].subbands groups[1].subbands"; strings.Join(got, " ") != want {
+		t.Errorf("want only what is not supported, %q; got %q", want, got)
+	}
+}
+
+func TestValidateEnds(t *testing.T) {
+	s := goodSlot()
+	s.Channel.Antennas = 1000
+	s.Channel.Samples = make([]complex128, 3000)
+	for i := range s.Channel.Samples {
+		s.Channel.Samples[i] = complex(nan, nan)
+	}
+	s.Options.Grouping = strings.Repeat("x", 1000)
+	v := s.Validate()
+	if len(v) != MaxViolations {
+		t.Fatalf("%d violations", len(v))
+	}
+	// 6000 numbers and the grouping, less the 31 listed.
+	if last := v[MaxViolations-1]; last.Path != "..." || last.Value != "5970 more violations" {
+		t.Errorf("last of a long list: %v", last)
+	}
+	s = goodSlot()
+	s.Options.Grouping = strings.Repeat("é", 1000)
+	if v := s.Validate(); len(v) != 1 || len(v[0].Value) > 80 {
+		t.Errorf("long name: %v", v)
+	}
+}
+
+// TestValidateOptions holds that a session's options are checked as a slot's.
+func TestValidateOptions(t *testing.T) {
+	o := Options{Grouping: "x", Floor: true, ShareStep: 2}
+	if v := o.Validate(); len(v) != 3 {
+		t.Errorf("got %v", v)
+	}
+	if v := (&Options{}).Validate(); v != nil {
+		t.Errorf("got %v", v)
+	}
+}
+
+func TestValidateAllocates(t *testing.T) {
+	s := goodSlot()
+	s.Groups = []FixedGroup{{UserIDs: []string{"crane", "idle"}, Share: ptr(0.5)}, {UserIDs: []string{"carrier"}}}
+	s.Options = Options{Grouping: "alone", Beams: "matched", Power: "lp", Objective: "radiated"}
+	if n := testing.AllocsPerRun(100, func() { s.Validate() }); n != 0 {
+		t.Errorf("%g allocations for a good slot", n)
+	}
+}
+
+func BenchmarkValidate(b *testing.B) {
+	for _, c := range []struct{ antennas, users int }{{64, 16}, {64, 512}} {
+		s := &Slot{BandwidthHz: 20e6, Channel: Channel{Antennas: c.antennas, Subbands: 1}}
+		for k := range c.users {
+			s.Users = append(s.Users, User{ID: fmt.Sprintf("user-%03d", k), RateBps: 1e6, NoiseW: 1e-13})
+			for m := range c.antennas {
+				s.Channel.Samples = append(s.Channel.Samples, complex(1e-6*float64(k+1), 1e-6*float64(m)))
+			}
+		}
+		b.Run(fmt.Sprintf("antennas=%d/users=%d", c.antennas, c.users), func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				if v := s.Validate(); v != nil {
+					b.Fatal(v)
+				}
+			}
+		})
+	}
+}

@@ -1,0 +1,112 @@
+#!/usr/bin/env bash
+# What the build needs from the system and how the build goes on without it.
+#
+#	deps.sh lp      installs lp_solve's development files when they are missing
+#	deps.sh python  installs what the Python example's test imports
+#	deps.sh flags   prints the go flags that fit this machine
+#	deps.sh race    prints -race where the race detector can run
+#
+# Missing packages come through apt, with sudo only when not root. What cannot be
+# had is named in one line and the build goes on without it; with DEPS=required
+# it fails instead.
+set -euo pipefail
+
+lp_packages=(liblpsolve55-dev libsuitesparse-dev)
+python_packages=(python3-grpcio python3-grpc-tools python3-numpy)
+python=${PYTHON:-/usr/bin/python3}
+
+scratch=$(mktemp -d)
+trap 'rm -rf "$scratch"' EXIT
+
+say() { printf 'deps: %s\n' "$*" >&2; }
+
+# have_cgo: cgo is on, which it is by default where there is a C compiler.
+have_cgo() { [[ $(go env CGO_ENABLED) == 1 ]]; }
+
+# have_lp: a C program against lp_solve compiles and links.
+have_lp() {
+	local cc
+	have_cgo || return 1
+	cc=$(go env CC)
+	read -ra cc <<<"$cc"
+	"${cc[@]}" -x c - -o "$scratch/probe" -llpsolve55 -lcolamd -lm -ldl 2>"$scratch/probe.log" <<-'C'
+		#include <lpsolve/lp_lib.h>
+		int main(void) { delete_lp(make_lp(0, 1)); return 0; }
+	C
+}
+
+have_python() { "$python" -c 'import grpc, grpc_tools, numpy' 2>"$scratch/probe.log"; }
+
+# apt ARGUMENT...: apt-get without questions; its output goes to a log.
+apt() {
+	"${sudo[@]}" env DEBIAN_FRONTEND=noninteractive apt-get -qq -y --no-remove \
+		-o DPkg::Lock::Timeout=120 -o Acquire::Retries=1 -o Acquire::http::Timeout=30 \
+		"$@" >"$scratch/apt.log" 2>&1 </dev/null
+}
+
+# install PACKAGE...: installs them, or leaves in why the reason it could not.
+install() {
+	sudo=()
+	if ! command -v apt-get >/dev/null; then
+		why='no apt-get here'
+		return 1
+	fi
+	if [[ $(id -u) != 0 ]]; then
+		if ! command -v sudo >/dev/null; then
+			why='not root, and no sudo here'
+			return 1
+		fi
+		sudo=(sudo)
+		[[ -t 0 ]] || sudo+=(-n) # nobody there to type a password
+	fi
+	say "installing $* with ${sudo[*]:+sudo }apt-get"
+	apt install "$@" && return
+	say 'refreshing the package lists with apt-get update and trying again'
+	if apt update && apt install "$@"; then
+		return
+	fi
+	why="apt-get failed: $(tail -n 1 "$scratch/apt.log")"
+	return 1
+}
+
+# without WHAT CONSEQUENCE: names what is missing; the end where it is required.
+without() {
+	say "$1 cannot be had ($why): $2"
+	[[ ${DEPS:-} != required ]]
+}
+
+case ${1:-} in
+lp)
+	have_lp && exit
+	if ! have_cgo; then
+		why='cgo is off'
+	elif install "${lp_packages[@]}"; then
+		have_lp && exit
+		why="a program against it does not link: $(tail -n 1 "$scratch/probe.log")"
+	fi
+	without lp_solve "building with -tags nolpsolve, gonum's simplex in its place"
+	;;
+python)
+	have_python && exit
+	if install "${python_packages[@]}"; then
+		have_python && exit
+		why="$python: $(tail -n 1 "$scratch/probe.log")"
+	fi
+	without 'grpcio for Python' 'the Python example goes untested'
+	;;
+flags)
+	have_lp || echo -tags=nolpsolve
+	;;
+race)
+	if have_cgo; then
+		echo -race
+	else
+		why='cgo is off, is there a C compiler?'
+		without 'the race detector' 'testing without it'
+	fi
+	;;
+*)
+	sed -n '2,/^set/s/^# \{0,1\}//p' "$0" >&2
+	exit 2
+	;;
+esac

@@ -1,0 +1,26 @@
+#!/usr/bin/env bash
+# test.sh runs every gate, then the tests; it ends at the first that fails.
+set -euo pipefail
+cd "$(dirname "${BASH_SOURCE[0]}")/.."
+
+# By way of a variable: a failure inside <<<"$(...)" would go unseen.
+flags=$(tools/deps.sh flags)
+race=$(tools/deps.sh race)
+read -ra flags <<<"$flags"
+read -ra race <<<"$race"
+
+# step NAME COMMAND...: runs the command, and says how long it took.
+step() {
+	local name=$1 start=$SECONDS
+	shift
+	echo "== $name"
+	"$@"
+	echo "== $name: $((SECONDS - start)) s"
+}
+
+step gofmt tools/gofmt.sh
+step build go build "${flags[@]}" ./...
+step vet go vet "${flags[@]}" ./...
+step staticcheck go tool -modfile=tools/go.mod staticcheck "${flags[@]}" ./...
+step 'generated code' tools/proto.sh check
+step test go test "${race[@]}" "${flags[@]}" -count=1 -timeout=6m ./...
