@@ -123,7 +123,7 @@ func Grid(antennas int) (rows, columns int) {
 }
 
 // newScatterers places what scatters around a track: 6 points within 25 m of
-// it, 4 to 20 m up, each reflecting 10 to 20 dB down.
+// it, 4 to 20 m up, each reflecting 13 to 23 dB down.
 func newScatterers(rng *rand.Rand, t track) []scatterer {
 	const (
 		number  = 6
@@ -138,7 +138,7 @@ func newScatterers(rng *rand.Rand, t track) []scatterer {
 			between(rng, 4, 20),
 		}
 		turn := cmplx.Rect(1, 2*math.Pi*rng.Float64())
-		scatterers[i].reflection = turn * amplitude(-between(rng, 10, 20))
+		scatterers[i].reflection = turn * amplitude(-between(rng, 13, 23))
 	}
 	return scatterers
 }

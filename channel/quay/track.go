@@ -68,9 +68,9 @@ func cabTrack(rng *rand.Rand, i int) track {
 // on average: at the ship's side and behind the first block of stacks, in turn.
 func handHeldTrack(rng *rand.Rand, i int) track {
 	const walkM = 40
-	lanesX := [...]float64{30, 100}
+	lanesX := [...]float64{30, 120}
 	x := lanesX[i%len(lanesX)]
-	y := between(rng, -1, 1)*x - walkM/2
+	y := between(rng, -0.9, 0.9)*x - walkM/2
 	return swing{fromX: x, fromY: y, toX: x, toY: y + walkM, periodS: 2 * walkM / between(rng, 0.9, 1.3), start: rng.Float64()}
 }
 
