@@ -41,6 +41,11 @@ func (s *Slot) checkUnsupported(v *violations) {
 	s.Options.checkUnsupported(v)
 }
 
+// secondGroup refuses a user in a second group, where checkMembers finds it.
+func (v *violations) secondGroup(g, i int, id string) {
+	v.unsupported(memberPath(g, i), text(id)+" in a second group")
+}
+
 func (o *Options) checkUnsupported(v *violations) {
 	if o.Objective == ObjectiveConsumed {
 		v.unsupported("options.objective", text(o.Objective))

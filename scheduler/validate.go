@@ -21,9 +21,10 @@ const (
 	// 0: below it 1 + SINR is 1 in float64.
 	MinEfficiency = 1e-15
 	// MinGain and MaxGain bound the channel gain over noise, the sum over
-	// antennas of |h|^2 / noise, so that products of two of them stay in range.
-	MinGain = 1e-100
-	MaxGain = 1e100
+	// antennas of |h|^2 / noise: 300 dB on either side, so that powers and weights
+	// stay in range, of float32 too.
+	MinGain = 1e-30
+	MaxGain = 1e30
 	// shareSlack is the rounding allowed in sums of shares and in multiples of
 	// a share step.
 	shareSlack = 1e-9
@@ -305,7 +306,7 @@ func (s *Slot) checkRow(v *violations, k, f int, gain float64) bool {
 	if silent {
 		return false
 	}
-	if u.RateBps > 0 {
+	if u.RateBps > 0 || gain > MaxGain {
 		v.add(itemPath("channel.values", first, ""),
 			fmt.Sprintf("a gain over noise of %g for %s on subband %d", gain, userText(u, k), f),
 			fmt.Sprintf("a sum over antennas of |h|^2 / noise from %g to %g, or all 0", MinGain, MaxGain))
