@@ -22,13 +22,6 @@ type bandSolver struct {
 	unit    optim.Beams // fixed beams of unit power
 	gains   []float64
 	start   []float64
-	slope   []float64
-}
-
-// slopes returns scratch for the slopes of n users.
-func (b *bandSolver) slopes(n int) []float64 {
-	b.slope = append(b.slope[:0], make([]float64, n)...)
-	return b.slope
 }
 
 // set makes ready the users of positive rate, in nats per use of subband f.
@@ -102,15 +95,11 @@ func (b *bandSolver) fixBeams() (status optim.Status) {
 		return optim.BadInput
 	}
 	if status == optim.Solved {
-		b.fillGains(&b.unit)
+		n := b.gram.Users
+		b.gains = append(b.gains[:0], make([]float64, n*n)...)
+		b.unit.Gains(b.gains, &b.gram)
 	}
 	return status
-}
-
-func (b *bandSolver) fillGains(beams *optim.Beams) {
-	n := beams.Users
-	b.gains = append(b.gains[:0], make([]float64, n*n)...)
-	beams.Gains(b.gains, &b.gram)
 }
 
 func (b *bandSolver) fixedProblem() optim.FixedProblem {
@@ -120,24 +109,15 @@ func (b *bandSolver) fixedProblem() optim.FixedProblem {
 // weights returns the weights of the last solve, [user][antenna], with powers
 // found the way the options name; nil when that failed.
 func (b *bandSolver) weights() []complex128 {
-	beams := &b.unit
-	switch {
-	case b.view.options.Beams != BeamsOptimal:
-	case b.view.options.Power == PowerJoint:
+	if b.view.options.Beams == BeamsOptimal {
 		return b.form(&b.result.Beams)
-	default:
-		beams = &b.result.Beams
-		for j, p := range b.result.UserW {
-			beams.ScaleBeam(j, 1/math.Sqrt(p))
-		}
-		b.fillGains(beams)
 	}
 	p := b.fixedProblem()
 	if b.powerControl().Solve(&p, &b.fixed) != optim.Solved {
 		return nil
 	}
-	beams.SetPowers(b.fixed.UserW)
-	return b.form(beams)
+	b.unit.SetPowers(b.fixed.UserW)
+	return b.form(&b.unit)
 }
 
 func (b *bandSolver) powerControl() optim.PowerControl {

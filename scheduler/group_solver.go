@@ -10,6 +10,9 @@ import (
 // two such SINRs are still float64s.
 const maxNats = 300
 
+// splitTolerance is the relative power at which a split over subbands ends.
+const splitTolerance = 1e-8
+
 // onAir is a group with its share of the slot.
 type onAir struct {
 	users []int
@@ -27,8 +30,12 @@ type groupSolver struct {
 	fraction []float64 // [user][subband] of the mean rate; < 0 not known
 	band     bandSolver
 	split    optim.SplitResult
+	mean     []float64 // [user] rates over the group's subbands while on the air
 	rates    []float64 // [user][band]
-	mean     []float64
+	slopes   []float64 // [user][band]
+	bySum    []float64 // [user] slopes over the mean rates
+	rate     []float64 // [user] of one subband
+	slope    []float64 // [user] of one subband
 	start    []float64
 	solves   int64
 }
@@ -59,19 +66,19 @@ func (s *groupSolver) power(g *onAir, share float64) (powerW, shareSlopeW float6
 	if !s.setMean(g, share) {
 		return math.Inf(1), 0
 	}
-	slopes := s.band.slopes(len(g.users))
 	if len(g.bands) == 1 {
 		s.rates = append(s.rates[:0], s.mean...)
-		powerW = s.solveBand(g, g.bands[0], s.mean, slopes)
+		s.bySum = resize(s.bySum, len(g.users))
+		powerW = s.powerAt(g, s.rates, s.bySum)
 	} else {
-		powerW = s.splitRates(g, slopes)
+		powerW = s.splitRates(g)
 	}
 	if math.IsInf(powerW, 1) {
 		return powerW, 0
 	}
 	shareSlopeW = powerW
 	for i, r := range s.mean {
-		shareSlopeW -= slopes[i] * r
+		shareSlopeW -= s.bySum[i] * r
 	}
 	return powerW, shareSlopeW
 }
@@ -89,16 +96,8 @@ func (s *groupSolver) planPower(g *onAir, share float64) float64 {
 			return math.Inf(1)
 		}
 	}
-	powerW = 0
-	rate := make([]float64, len(g.users))
-	slopes := s.band.slopes(len(g.users))
-	for c, f := range g.bands {
-		for i := range rate {
-			rate[i] = s.rates[i*bands+c]
-		}
-		powerW += s.solveBand(g, f, rate, slopes)
-	}
-	return powerW
+	s.slopes = resize(s.slopes, len(s.rates))
+	return s.powerAt(g, s.rates, s.slopes)
 }
 
 // stepUp replaces user k's rates over some subbands by steps of the rate table
@@ -175,21 +174,22 @@ func (s *groupSolver) setMean(g *onAir, share float64) bool {
 }
 
 // splitRates splits the mean rates over the group's subbands for least power.
-func (s *groupSolver) splitRates(g *onAir, slopes []float64) float64 {
+func (s *groupSolver) splitRates(g *onAir) float64 {
 	p := optim.SplitProblem{
 		Users: len(g.users), Subbands: len(g.bands), Rate: s.mean, Start: s.startSplit(g),
-		Power: func(f int, rate, slope []float64) float64 { return s.solveBand(g, g.bands[f], rate, slope) },
+		Power: func(rate, slope []float64) float64 { return s.powerAt(g, rate, slope) },
 	}
-	status := optim.RateSplit{Tolerance: 1e-8}.Solve(&p, &s.split)
+	split := optim.RateSplit{Tolerance: splitTolerance}
+	status := split.Solve(&p, &s.split)
 	if status != optim.Solved && p.Start != nil {
 		p.Start = nil
-		status = optim.RateSplit{Tolerance: 1e-8}.Solve(&p, &s.split)
+		status = split.Solve(&p, &s.split)
 	}
 	if status != optim.Solved {
 		return math.Inf(1)
 	}
 	s.rates = append(s.rates[:0], s.split.Rate...)
-	copy(slopes, s.split.SlopeRate)
+	s.bySum = append(s.bySum[:0], s.split.SlopeRate...)
 	for i, k := range g.users {
 		for b, f := range g.bands {
 			s.fraction[k*s.view.Subbands()+f] = s.rates[i*len(g.bands)+b] / s.mean[i]
@@ -223,20 +223,43 @@ func (s *groupSolver) startSplit(g *onAir) []float64 {
 	return s.start
 }
 
-// solveBand returns the power of the group on subband f for the rates given, in
-// nats per use of it, and fills slopes with its derivatives.
-func (s *groupSolver) solveBand(g *onAir, f int, rate, slopes []float64) float64 {
+// powerAt returns the power of the group for the rates given, [user][band] in
+// nats per use, and fills slopes with its derivatives.
+func (s *groupSolver) powerAt(g *onAir, rates, slopes []float64) float64 {
+	n := len(g.bands)
+	s.slope = resize(s.slope, len(g.users))
+	total := 0.0
+	for c := range g.bands {
+		total += s.solveBand(g, rates, c)
+		if math.IsInf(total, 1) {
+			return total
+		}
+		for i, v := range s.slope {
+			slopes[i*n+c] = v
+		}
+	}
+	return total
+}
+
+// solveBand returns the power of the group on its subband c for the rates given,
+// [user][band], and fills s.slope with its derivatives.
+func (s *groupSolver) solveBand(g *onAir, rates []float64, c int) float64 {
 	s.solves++
+	f := g.bands[c]
+	s.rate = resize(s.rate, len(g.users))
+	for i := range s.rate {
+		s.rate[i] = rates[i*len(g.bands)+c]
+	}
 	b := &s.band
-	b.set(s.view, g.users, f, rate)
+	b.set(s.view, g.users, f, s.rate)
 	powerW, bySINR, status := b.solve(s.penalty[f*len(s.view.slot.Users):])
 	if status != optim.Solved {
 		return math.Inf(1)
 	}
 	gap := s.view.gap()
-	clear(slopes)
+	clear(s.slope)
 	for a, i := range b.places {
-		slopes[i] = bySINR[a] * (gap + b.sinr[a])
+		s.slope[i] = bySINR[a] * (gap + b.sinr[a])
 	}
 	return powerW
 }
@@ -248,13 +271,9 @@ func (s *groupSolver) weights(g *onAir, rates []float64) (w []complex128, sinr [
 	m, bands := s.view.Antennas(), len(g.bands)
 	w = make([]complex128, len(g.users)*bands*m)
 	sinr = make([]float64, len(g.users)*bands)
-	rate := make([]float64, len(g.users))
-	slopes := s.band.slopes(len(g.users))
-	for c, f := range g.bands {
-		for i := range rate {
-			rate[i] = rates[i*bands+c]
-		}
-		if math.IsInf(s.solveBand(g, f, rate, slopes), 1) {
+	s.slope = resize(s.slope, len(g.users))
+	for c := range g.bands {
+		if math.IsInf(s.solveBand(g, rates, c), 1) {
 			return nil, nil
 		}
 		part := s.band.weights()
@@ -267,4 +286,13 @@ func (s *groupSolver) weights(g *onAir, rates []float64) (w []complex128, sinr [
 		}
 	}
 	return w, sinr
+}
+
+// resize returns a slice of length n, reusing the storage of s where it is large
+// enough. Its contents are undefined.
+func resize(s []float64, n int) []float64 {
+	if cap(s) < n {
+		return make([]float64, n)
+	}
+	return s[:n]
 }

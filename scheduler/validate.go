@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+
+	"leastwatt/optim"
 )
 
 // Bounds of Validate.
@@ -397,6 +399,9 @@ func (o *Options) check(v *violations) {
 	checkName(v, "options.power", o.Power, Powers())
 	if o.Objective != ObjectiveConsumed {
 		checkName(v, "options.objective", o.Objective, Objectives())
+	}
+	if o.RateTable != "" && optim.RateTableByName(o.RateTable) == nil {
+		checkName(v, "options.rateTable", o.RateTable, RateTables())
 	}
 	o.checkPower(v)
 	if o.Weights < WeightsNone || o.Weights > WeightsI16 {

@@ -33,6 +33,7 @@ func (s *Server) ListStrategies(context.Context, *pb.ListStrategiesRequest) (*pb
 		Beams:      infos(scheduler.Beams()),
 		Powers:     infos(scheduler.Powers()),
 		Objectives: infos(scheduler.Objectives()),
+		RateTables: infos(scheduler.RateTables()),
 	}, nil
 }
 

@@ -420,7 +420,7 @@ func TestListStrategies(t *testing.T) {
 		{got.Beams, scheduler.Beams()},
 		{got.Powers, scheduler.Powers()},
 		{got.Objectives, scheduler.Objectives()},
-		{got.RateTables, nil},
+		{got.RateTables, scheduler.RateTables()},
 	} {
 		if !slices.Equal(c.got, c.want) {
 			t.Errorf("got %v, want %v", c.got, c.want)
