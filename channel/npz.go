@@ -3,6 +3,7 @@ package channel
 import (
 	"archive/zip"
 	"bytes"
+	"encoding/binary"
 	"fmt"
 	"io"
 	"strings"
@@ -155,6 +156,10 @@ func decodeArray(data []byte) (a *array, err error) {
 			a, err = nil, fmt.Errorf("broken header")
 		}
 	}()
+	// Version 2 headers state their length in 32 bits, which the parser allocates.
+	if len(data) >= 12 && data[6] == 2 && uint64(binary.LittleEndian.Uint32(data[8:])) > uint64(len(data)) {
+		return nil, fmt.Errorf("broken header")
+	}
 	body := bytes.NewReader(data)
 	r, err := npy.NewReader(body)
 	if err != nil {

@@ -110,10 +110,13 @@ func TestReadNPZBroken(t *testing.T) {
 		"huge shape": func(b []byte) []byte {
 			return bytes.Replace(b, []byte("(2, 3, 4)"), []byte("(99999999999999999, 9999999999999999)"), 1)
 		},
-		"minus shape":   func(b []byte) []byte { return bytes.Replace(b, []byte("(2, 3, 4)"), []byte("(-2, 3, -4)"), 1) },
-		"no brackets":   func(b []byte) []byte { return bytes.Replace(b, []byte("(2, 3, 4)"), []byte(""), 1) },
-		"pickled":       func(b []byte) []byte { return bytes.Replace(b, []byte("<c8"), []byte("|O8"), 1) },
-		"structured":    func(b []byte) []byte { return bytes.Replace(b, []byte("'<c8'"), []byte("[('a', '<c8')]"), 1) },
+		"minus shape": func(b []byte) []byte { return bytes.Replace(b, []byte("(2, 3, 4)"), []byte("(-2, 3, -4)"), 1) },
+		"no brackets": func(b []byte) []byte { return bytes.Replace(b, []byte("(2, 3, 4)"), []byte(""), 1) },
+		"pickled":     func(b []byte) []byte { return bytes.Replace(b, []byte("<c8"), []byte("|O8"), 1) },
+		"structured":  func(b []byte) []byte { return bytes.Replace(b, []byte("'<c8'"), []byte("[('a', '<c8')]"), 1) },
+		"long header": func(b []byte) []byte {
+			return append([]byte("\x93NUMPY\x02\x00\xff\xff\xff\xff"), b[10:]...)
+		},
 		"nothing":       func([]byte) []byte { return nil },
 		"another magic": func(b []byte) []byte { return append([]byte("x"), b[1:]...) },
 	} {
