@@ -23,3 +23,9 @@ require (
 	golang.org/x/text v0.42.0 // indirect
 	google.golang.org/grpc/cmd/protoc-gen-go-grpc v1.6.2 // indirect
 )
+go 1.26
+
+require (
+)
+
+require pgregory.net/rapid v1.3.0 // indirect
