@@ -8,6 +8,7 @@ tool (
 )
 
 require (
+	codeberg.org/sbinet/npyio v0.14.0
 	github.com/google/go-cmp v0.7.0
 	go.uber.org/goleak v1.3.0
 	gonum.org/v1/gonum v0.17.0
@@ -18,25 +19,10 @@ require (
 )
 
 require (
-	codeberg.org/sbinet/npyio v0.14.0 // indirect
-	github.com/campoy/embedmd v1.0.0 // indirect
-	github.com/inconshreveable/mousetrap v1.1.0 // indirect
-	github.com/mitchellh/colorstring v0.0.0-20190213212951-d06e56a500db // indirect
 	github.com/nlpodyssey/gopickle v0.3.0 // indirect
-	github.com/pmezard/go-difflib v1.0.0 // indirect
-	github.com/rivo/uniseg v0.4.7 // indirect
-	github.com/schollz/progressbar/v3 v3.19.1 // indirect
-	github.com/spf13/cobra v1.10.2 // indirect
-	github.com/spf13/pflag v1.0.9 // indirect
+	github.com/stretchr/testify v1.9.0 // indirect
 	golang.org/x/net v0.60.0 // indirect
 	golang.org/x/sys v0.48.0 // indirect
-	golang.org/x/term v0.46.0 // indirect
 	golang.org/x/text v0.42.0 // indirect
 	google.golang.org/grpc/cmd/protoc-gen-go-grpc v1.6.2 // indirect
 )
-go 1.26
-
-require (
-)
-
-require pgregory.net/rapid v1.3.0 // indirect
