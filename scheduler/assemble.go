@@ -11,10 +11,12 @@ func (p *Plan) fill(v *View, groups []onAir) {
 		p.Users[k] = UserRate{ID: slot.Users[k].ID, TargetBps: slot.Users[k].RateBps}
 	}
 	p.AntennaPowerW = make([]float64, slot.Channel.Antennas)
+	if v.far != nil {
+		p.PeakEIRPW = new(float64)
+	}
 	for i := range groups {
 		p.Groups = append(p.Groups, v.assemble(p, &groups[i]))
 	}
-	p.Solves = v.solver.solves
 }
 
 // assemble forms one group's weights and adds what they do to the plan.
@@ -32,13 +34,17 @@ func (v *View) assemble(p *Plan, g *onAir) Group {
 	}
 	m, bands := v.Antennas(), len(g.bands)
 	out.WeightScale = e.scale
-	antenna := make([]float64, m)
+	for i, q := range antennaPower(e.weights, m) {
+		at := &p.AntennaPowerW[v.antennas[i]]
+		*at = math.Max(*at, q)
+	}
+	if v.far != nil {
+		peak := math.Max(*p.PeakEIRPW, v.far.peakEIRP(e.weights))
+		p.PeakEIRPW = &peak
+	}
 	for i, k := range g.users {
 		w := e.weights[i*bands*m : (i+1)*bands*m]
 		a := Allocation{UserID: v.slot.Users[k].ID, BeamIndex: -1, PowerW: powerOf(w), SINR: e.sinr[i*bands : (i+1)*bands]}
-		for t, z := range w {
-			antenna[t%m] += real(z)*real(z) + imag(z)*imag(z)
-		}
 		nats := 0.0
 		for _, s := range a.SINR {
 			n, row := v.carried(s)
@@ -49,14 +55,11 @@ func (v *View) assemble(p *Plan, g *onAir) Group {
 		}
 		a.RateBps = g.share * v.slot.BandwidthHz / float64(v.Subbands()) * nats / math.Ln2
 		if v.options.Weights != WeightsNone {
-			a.Weights = w
+			a.Weights = v.everyAntenna(w)
 		}
 		out.RadiatedPowerW += a.PowerW
 		out.Allocations = append(out.Allocations, a)
 		p.Users[k].RateBps += a.RateBps
-	}
-	for i, q := range antenna {
-		p.AntennaPowerW[i] = math.Max(p.AntennaPowerW[i], q)
 	}
 	p.RadiatedPowerW += g.share * out.RadiatedPowerW
 	return out
@@ -73,4 +76,18 @@ func (v *View) carried(sinr float64) (nats float64, row int) {
 		return 0, -1
 	}
 	return v.table.Nats(i), v.table.Steps[i].Index
+}
+
+// everyAntenna spreads weights, [band][antenna in use], over all antennas of the
+// slot.
+func (v *View) everyAntenna(w []complex128) []complex128 {
+	n, m := v.slot.Channel.Antennas, len(v.antennas)
+	if n == m {
+		return w
+	}
+	out := make([]complex128, len(w)/m*n)
+	for t, z := range w {
+		out[t/m*n+v.antennas[t%m]] = z
+	}
+	return out
 }

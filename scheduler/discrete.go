@@ -23,7 +23,7 @@ const (
 // budget. Around the continuous optimum the options are all multiples of the
 // share step, or the shares at which one step of the rate table just carries
 // one user's rate. It returns +Inf when no choice serves every group.
-func (v *View) discreteShares(groups []onAir, open []int, shares []float64, budget float64) ([]float64, float64) {
+func (v *View) discreteShares(p *partition, open []int, shares []float64, budget float64) ([]float64, float64) {
 	step := v.options.ShareStep
 	unit := budget / shareUnits
 	if step > 0 {
@@ -36,10 +36,10 @@ func (v *View) discreteShares(groups []onAir, open []int, shares []float64, budg
 		if step > 0 {
 			at = multiples(step, units, shares[i])
 		} else {
-			at = v.stepShares(&groups[g], shares[i], budget)
+			at = v.stepShares(&p.groups[g], shares[i], budget)
 		}
 		for _, s := range at {
-			if phi := s * v.solver.planPower(&groups[g], s); !math.IsInf(phi, 1) {
+			if phi := s * v.solver.planPower(&p.groups[g], s); !math.IsInf(phi, 1) {
 				options[i] = append(options[i], shareOption{s, phi})
 			}
 		}

@@ -17,10 +17,11 @@ type encoded struct {
 const encodeTries = 30
 
 // encode returns the group's weights for the rates given, [user][band] in nats
-// per use, rounded to the format asked, with the power added that rounding
-// costs: the rounded beams are measured, and powers are found anew for them
-// until every rate is met to half the tolerance. It returns nil when the rates
-// cannot be met.
+// per use, rounded to the format asked and inside the limits, with the power
+// added that rounding costs. The rounded beams are measured; where a rate falls
+// short by more than half the tolerance, powers are found anew for the rounded
+// beams or, under limits, beams for limits drawn in and rates raised by a margin.
+// It returns nil when the rates cannot be met.
 func (v *View) encode(g *onAir, rates []float64) *encoded {
 	w, target := v.solver.weights(g, rates)
 	if w == nil {
@@ -34,12 +35,13 @@ func (v *View) encode(g *onAir, rates []float64) *encoded {
 	if v.table != nil {
 		perRate = 1 // every step must be carried
 	}
+	defer func() { v.solver.limited.tighten = 0 }()
 	margin := 0.0
 	var best *encoded
 	least := math.Inf(1)
 	for range encodeTries {
-		e := &encoded{sinr: make([]float64, len(target))}
-		e.weights, e.scale = roundWeights(v.options.Weights, w)
+		e := v.roundWithin(w)
+		e.sinr = make([]float64, len(target))
 		for _, b := range bands {
 			b.measure(e)
 		}
@@ -51,13 +53,42 @@ func (v *View) encode(g *onAir, rates []float64) *encoded {
 			return e
 		}
 		margin = math.Max(2*margin, lack) // for the next rounding
-		for _, b := range bands {
-			if !b.repower(w, e.weights, target, margin) {
-				return best
+		if v.peak == nil {
+			for _, b := range bands {
+				if !b.repower(w, e.weights, target, margin) {
+					return best
+				}
 			}
+			continue
+		}
+		v.solver.limited.tighten = margin
+		raised := make([]float64, len(rates))
+		for i, r := range rates {
+			raised[i] = r * (1 + margin)
+		}
+		if w, _ = v.solver.weights(g, raised); w == nil {
+			return best
 		}
 	}
 	return best
+}
+
+// roundWithin returns w rounded to the format asked, scaled down where it is
+// above a limit, so that every limit holds on the weights as rounded.
+func (v *View) roundWithin(w []complex128) *encoded {
+	for try := 0; ; try++ {
+		e := &encoded{}
+		e.weights, e.scale = roundWeights(v.options.Weights, w)
+		over := v.peak.over(e.weights)
+		if over <= 1 {
+			return e
+		}
+		by := 1 / math.Sqrt(over)
+		by -= by * math.Ldexp(1e-15, try) // rounding may go up again
+		for i, z := range w {
+			w[i] = complex(real(z)*by, imag(z)*by)
+		}
+	}
 }
 
 // bandGains measures a group's weights on one of its subbands.

@@ -50,7 +50,11 @@ func TestSharesEqualSlopes(t *testing.T) {
 	for range 40 {
 		slot := randomSlot(rng, 6, 4, 1)
 		v := newView(slot, Options{}.Resolve())
-		c := v.split("", [][]int{{0, 1, 2}, {3, 4}, {5}}, nil)
+		c := &partition{}
+		for _, users := range [][]int{{0, 1, 2}, {3, 4}, {5}} {
+			c.groups = append(c.groups, onAir{users: users, bands: v.allBands})
+		}
+		v.divide(c)
 		var slopes []float64
 		sum := 0.0
 		for _, g := range c.groups {

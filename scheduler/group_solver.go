@@ -13,13 +13,6 @@ const maxNats = 300
 // splitTolerance is the relative power at which a split over subbands ends.
 const splitTolerance = 1e-8
 
-// onAir is a group with its share of the slot.
-type onAir struct {
-	users []int
-	bands []int // subbands in use
-	share float64
-}
-
 // groupSolver finds the power of a group at a share of the slot, with the beams
 // and powers that the options name. It keeps, of every user, the penalty (its
 // uplink power over the interference-free one) and the split of its rate over
@@ -37,6 +30,7 @@ type groupSolver struct {
 	rate     []float64 // [user] of one subband
 	slope    []float64 // [user] of one subband
 	start    []float64
+	limited  limitedSolver
 	solves   int64
 }
 
@@ -226,6 +220,9 @@ func (s *groupSolver) startSplit(g *onAir) []float64 {
 // powerAt returns the power of the group for the rates given, [user][band] in
 // nats per use, and fills slopes with its derivatives.
 func (s *groupSolver) powerAt(g *onAir, rates, slopes []float64) float64 {
+	if s.view.peak != nil {
+		return s.limitedPower(g, rates, slopes)
+	}
 	n := len(g.bands)
 	s.slope = resize(s.slope, len(g.users))
 	total := 0.0
@@ -268,6 +265,14 @@ func (s *groupSolver) solveBand(g *onAir, rates []float64, c int) float64 {
 // given, [user][band][antenna], powers found the way the options name, and the
 // SINR targets, [user][band]. It returns nil when the targets cannot be met.
 func (s *groupSolver) weights(g *onAir, rates []float64) (w []complex128, sinr []float64) {
+	if s.view.peak != nil && s.view.options.Beams == BeamsOptimal {
+		return s.limitedWeights(g, rates)
+	}
+	return s.freeWeights(g, rates)
+}
+
+// freeWeights is weights without limits.
+func (s *groupSolver) freeWeights(g *onAir, rates []float64) (w []complex128, sinr []float64) {
 	m, bands := s.view.Antennas(), len(g.bands)
 	w = make([]complex128, len(g.users)*bands*m)
 	sinr = make([]float64, len(g.users)*bands)

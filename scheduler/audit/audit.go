@@ -4,8 +4,8 @@
 //
 // Examined are every SINR, rate, power and share, the status, the limits on
 // total and antenna power and those on the size and number of groups. Not
-// examined are EIRP, the floor's certificate, steps of rate tables and whether
-// groups fixed by the caller were kept.
+// examined are EIRP, the floor's certificate and whether groups fixed by the
+// caller were kept.
 //
 //	h_k,f  channel of user k on subband f, M samples, y = h^H x + n
 //	w_j,f  weights of allocation j of a group on subband f, M samples, sqrt(W)
@@ -14,7 +14,8 @@
 //	P_f    power of the group on subband f, in W: sum over j of |w_j,f|^2
 //
 //	SINR_k,f = |h_k,f^H w_k,f|^2 / (sum over j != k of |h_k,f^H w_j,f|^2 + N_k,f + e_k P_f)
-//	rate_k   = share (B/F) sum over f of log2(1 + SINR_k,f / gap)
+//	rate_k   = share (B/F) sum over f of log2(1 + SINR_k,f / gap), rounded down
+//	           to a row of the rate table on every subband where there is one
 package audit
 
 import (
@@ -148,7 +149,7 @@ func (a *auditor) allocation(path string, group *scheduler.Group, subbands []int
 		if s < len(al.SINR) {
 			a.compare(fmt.Sprintf("%s.sinr[%d]", path, s), "SINR", al.SINR[s], sinr)
 		}
-		bits += math.Log2(1 + sinr/gap)
+		bits += a.carried(path, al, s, math.Log2(1+sinr/gap))
 	}
 	if len(al.SINR) != len(subbands) {
 		a.find(path+".sinr", "not one value per subband in use", float64(len(al.SINR)), float64(len(subbands)))
@@ -159,6 +160,24 @@ func (a *auditor) allocation(path string, group *scheduler.Group, subbands []int
 	a.compare(path+".powerW", "power of the allocation", al.PowerW, powerW)
 	a.result.Users[k].RateBps += rateBps
 	return powerW
+}
+
+// carried returns what the s-th subband in use carries, in bit/s/Hz, when its SINR
+// is good for bits.
+func (a *auditor) carried(path string, al *scheduler.Allocation, s int, bits float64) float64 {
+	table := rateTables[a.slot.Options.RateTable]
+	if table == nil {
+		return bits
+	}
+	row, efficiency := table.carried(bits)
+	if s >= len(al.RateStep) || al.RateStep[s] != row {
+		claimed := -1
+		if s < len(al.RateStep) {
+			claimed = al.RateStep[s]
+		}
+		a.find(fmt.Sprintf("%s.rateStep[%d]", path, s), "row of the rate table", float64(claimed), float64(row))
+	}
+	return efficiency
 }
 
 // sinr returns the SINR of user k, served by allocation i of group, on subband f,

@@ -98,6 +98,62 @@ func TestTwoSubbandsByHand(t *testing.T) {
 	}
 }
 
+// With a table, only whole rows count, by the standard's numbers: at a gap of 10
+// dB, log2(1.8+1) = 1.485 carries row 10 or 11 of the MCS table to 64QAM (1.3281
+// and 1.4766 bit/s/Hz), log2(1+0.4/3.25) = 0.167 none, log2(1+0.9/1.25) = 0.782
+// row 5 (0.7402); CQI 1 (0.1523) is the least row of the CQI tables.
+func TestRateTable(t *testing.T) {
+	for _, tc := range []struct {
+		table          string
+		steps0, steps1 []int
+		bits0, bits1   float64
+	}{
+		{"mcs-64qam", []int{11}, []int{-1, 5}, 4 * 378 / 1024.0, 2 * 379 / 1024.0},
+		{"mcs-256qam", []int{5}, []int{-1, 2}, 4 * 378 / 1024.0, 2 * 308 / 1024.0},
+		{"cqi-64qam", []int{7}, []int{1, 4}, 4 * 378 / 1024.0, 2*78/1024.0 + 2*308/1024.0},
+		{"cqi-256qam", []int{4}, []int{1, 2}, 4 * 378 / 1024.0, 2*78/1024.0 + 2*193/1024.0},
+	} {
+		t.Run(tc.table, func(t *testing.T) {
+			slot, plan := twoSubbands()
+			slot.Options.RateTable = tc.table
+			first, second := &plan.Groups[0].Allocations[0], &plan.Groups[1].Allocations[0]
+			first.RateStep, second.RateStep = tc.steps0, tc.steps1
+			first.RateBps, second.RateBps = 0.25*1e6*tc.bits0, 0.5*1e6*tc.bits1
+			plan.Users[0].RateBps = first.RateBps + second.RateBps
+			plan.Users[0].TargetBps, slot.Users[0].RateBps = plan.Users[0].RateBps, plan.Users[0].RateBps
+			if r, err := Recompute(slot, plan); err != nil || !r.Agrees() {
+				t.Fatalf("result %+v, error %v, want agreement", r, err)
+			}
+			second.RateStep = []int{tc.steps1[0], tc.steps1[1] + 1}
+			r, err := Recompute(slot, plan)
+			if err != nil || len(r.Findings) != 1 || r.Findings[0].Path != "groups[1].allocations[0].rateStep[1]" {
+				t.Errorf("a row too high: result %+v, error %v", r, err)
+			}
+			second.RateStep = tc.steps1[:1]
+			if r, err := Recompute(slot, plan); err != nil || r.Agrees() {
+				t.Errorf("a row left out: result %+v, error %v", r, err)
+			}
+		})
+	}
+}
+
+// A row is carried from where its efficiency is reached, less the tolerance of
+// rates; MCS table 1 is not monotone: row 16 carries more than row 17.
+func TestCarried(t *testing.T) {
+	mcs := rateTables["mcs-64qam"]
+	row16, row17 := 4*658/1024.0, 6*438/1024.0
+	for _, tc := range []struct {
+		bits float64
+		row  int
+	}{
+		{0.2, -1}, {2 * 120 / 1024.0, 0}, {row17, 17}, {row16, 16}, {row16 * (1 - 0.9e-6), 16}, {row16 * (1 - 1.1e-6), 17}, {50, 28},
+	} {
+		if row, _ := mcs.carried(tc.bits); row != tc.row {
+			t.Errorf("%v bits carry row %d, want %d", tc.bits, row, tc.row)
+		}
+	}
+}
+
 // One subband of F has the noise of the band over F.
 func TestNoiseOfASubband(t *testing.T) {
 	slot, plan := twoSubbands()

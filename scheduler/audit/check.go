@@ -36,7 +36,7 @@ func check(slot *scheduler.Slot, plan *scheduler.Plan) error {
 func checkSlot(slot *scheduler.Slot) error {
 	c := &slot.Channel
 	switch {
-	case slot.Options.RateTable != "":
+	case slot.Options.RateTable != "" && rateTables[slot.Options.RateTable] == nil:
 		return fmt.Errorf("%w: options.rateTable %q is not known here", ErrMismatch, slot.Options.RateTable)
 	case c.Antennas < 1 || c.Subbands < 1 || len(c.Samples) != len(slot.Users)*c.Subbands*c.Antennas:
 		return fmt.Errorf("%w: channel has %d samples for %d users, %d subbands, %d antennas",
