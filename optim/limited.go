@@ -411,9 +411,6 @@ func (ws *LimitedWorkspace) eval(pt *point, r *LimitedResult) Status {
 	}
 	pt.value = value - cost
 	r.LowerBoundW = math.Max(r.LowerBoundW, lower-cost)
-	if debugLimited {
-		println("eval rows", len(ws.rows), "phi", value, "low", lower, "cost", cost, "D", pt.value, "bound", ws.boundW, "costly", ws.costlyW)
-	}
 	if lower-cost > math.Min(ws.boundW, ws.costlyW)*(1+proofMargin) {
 		// Caps s c bound the power by s boundW: phi - s q.c <= s boundW.
 		r.Excess = lower / (cost + ws.boundW)
@@ -770,5 +767,3 @@ func (p *nonNegative) unconstrained(k []float64, n int) []int {
 	clear(p.s[:m]) // not a number
 	return free
 }
-
-var debugLimited bool

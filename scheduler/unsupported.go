@@ -7,29 +7,6 @@ import "strconv"
 // lines.
 func (s *Slot) checkUnsupported(v *violations) {
 	l := &s.Limits
-	if s.Channel.Subbands > 1 {
-		v.unsupported("channel.subbands", strconv.Itoa(s.Channel.Subbands))
-	}
-	for k := range s.Users {
-		if p := s.Users[k].Priority; p > 0 && p != 1 && finite(p) {
-			v.unsupported(itemPath("users", k, "priority"), number(p))
-		}
-	}
-	if s.Array != nil {
-		v.unsupported("array", "given")
-	}
-	if l.TotalPowerW != nil {
-		v.unsupported("limits.totalPowerW", "given")
-	}
-	if len(l.AntennaPowerW) > 0 {
-		v.unsupported("limits.antennaPowerW", "given")
-	}
-	if l.EIRPW != nil {
-		v.unsupported("limits.eirpW", "given")
-	}
-	if len(l.ProtectedDirections) > 0 {
-		v.unsupported("limits.protectedDirections", "given")
-	}
 	if l.MaxGroups > 0 {
 		v.unsupported("limits.maxGroups", strconv.Itoa(l.MaxGroups))
 	}
@@ -39,6 +16,11 @@ func (s *Slot) checkUnsupported(v *violations) {
 		}
 	}
 	s.Options.checkUnsupported(v)
+}
+
+// secondGroup refuses a user in a second group, where checkMembers finds it.
+func (v *violations) secondGroup(g, i int, id string) {
+	v.unsupported(memberPath(g, i), text(id)+" in a second group")
 }
 
 func (o *Options) checkUnsupported(v *violations) {
@@ -53,12 +35,6 @@ func (o *Options) checkUnsupported(v *violations) {
 	}
 	if o.HysteresisDB > 0 && finite(o.HysteresisDB) {
 		v.unsupported("options.hysteresisDb", number(o.HysteresisDB))
-	}
-	if o.SINRGapDB > 0 && finite(o.SINRGapDB) {
-		v.unsupported("options.sinrGapDb", number(o.SINRGapDB))
-	}
-	if o.RateTable != "" {
-		v.unsupported("options.rateTable", text(o.RateTable))
 	}
 	if o.Codebook != nil {
 		v.unsupported("options.codebook", "given")
