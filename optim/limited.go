@@ -133,6 +133,7 @@ const (
 	maxGrowth             = 10   // of 1 + price in one step
 	armijo                = 1e-4
 	maxLineSteps          = 30
+	maxRefused            = 3     // trials of a step too ill-conditioned to solve
 	roundedGain           = 1e-10 // relative gain of D that rounding may hide
 )
 
@@ -296,9 +297,6 @@ func (l *Limited) solve(p *LimitedProblem, ws *LimitedWorkspace, r *LimitedResul
 			}
 			if ws.exchange(tolerance) {
 				below = checkBelow
-				if status := ws.eval(&ws.now, r); status != Solved {
-					return status
-				}
 				continue
 			}
 			below = 0
@@ -378,17 +376,18 @@ func (ws *LimitedWorkspace) activateStart(q, price []float64, first int) []float
 	return q
 }
 
-// activate makes room for the active rows.
+// activate makes the rows those of the bands. The last solves stand: rows that
+// come or go have no price.
 func (ws *LimitedWorkspace) activate() {
 	for f := range ws.bands {
-		ws.bands[f].activate(ws.rows)
+		ws.bands[f].activate(ws.rows, ws.now.q)
 	}
 	ws.now.resize(len(ws.rows))
 	ws.trial.resize(len(ws.rows))
 }
 
-// eval finds D at the prices of pt. It returns AboveLimits or IllConditioned
-// where D proves that the group is beyond the limits or too costly.
+// eval finds D at the prices of pt. It returns AboveLimits where D is more than
+// the limits or the penalty allow.
 func (ws *LimitedWorkspace) eval(pt *point, r *LimitedResult) Status {
 	if ws.left == 0 {
 		return StepLimit
@@ -412,15 +411,11 @@ func (ws *LimitedWorkspace) eval(pt *point, r *LimitedResult) Status {
 	}
 	pt.value = value - cost
 	r.LowerBoundW = math.Max(r.LowerBoundW, lower-cost)
-	if lower-cost > ws.boundW*(1+proofMargin) {
-		// Caps c' = s c bound the power by s boundW: phi - s q.c <= s boundW.
+	if lower-cost > math.Min(ws.boundW, ws.costlyW)*(1+proofMargin) {
+		// Caps s c bound the power by s boundW: phi - s q.c <= s boundW.
 		r.Excess = lower / (cost + ws.boundW)
 		ws.duals(pt, r)
 		return AboveLimits
-	}
-	if r.LowerBoundW > ws.costlyW {
-		ws.duals(pt, r)
-		return IllConditioned
 	}
 	return Solved
 }
@@ -556,8 +551,9 @@ func (ws *LimitedWorkspace) step(r *LimitedResult) Status {
 		slope = ws.direction(false)
 	}
 	scale := ws.longest()
+	refused := 0
 	for range maxLineSteps {
-		if !(slope > 0) {
+		if !(slope > 0) || refused > maxRefused {
 			return IllConditioned
 		}
 		for j, q := range now.q {
@@ -580,10 +576,13 @@ func (ws *LimitedWorkspace) step(r *LimitedResult) Status {
 			for j, g := range trial.grad {
 				end += g * (ws.target[j] - now.q[j])
 			}
-			if end >= 0 || scale*slope <= roundedGain*math.Abs(now.value) && -end <= 0.9*slope {
+			if rounded := math.Abs(now.value) * roundedGain; trial.value >= now.value-rounded &&
+				(end >= 0 || scale*slope <= rounded && -end <= 0.9*slope) {
 				return ws.accept()
 			}
 			shorter = math.Max(0.1, slope/(slope-end))
+		} else {
+			refused++
 		}
 		if steepened {
 			steepened = false
@@ -630,8 +629,8 @@ func (ws *LimitedWorkspace) direction(steepened bool) (slope float64) {
 func (ws *LimitedWorkspace) longest() float64 {
 	scale := 1.0
 	for j, q := range ws.now.q {
-		if d := ws.target[j] - q; d > maxGrowth*(1+q)*scale {
-			scale = maxGrowth * (1 + q) / d
+		if d, most := ws.target[j]-q, maxGrowth*(1+q); d*scale > most {
+			scale = most / d
 		}
 	}
 	return scale
@@ -713,7 +712,7 @@ func (p *nonNegative) solve(k, y []float64) {
 				}
 			}
 			for i, j := range free {
-				if p.s[i] <= 0 && y[j] <= part*(y[j]-p.s[i]) {
+				if p.s[i] <= 0 && y[j] <= part*(y[j]-p.s[i])*(1+1e-12) {
 					y[j], p.free[j] = 0, false
 				} else {
 					y[j] += part * (p.s[i] - y[j])

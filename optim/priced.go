@@ -213,9 +213,9 @@ func (b *pricedBand) freeW() float64 {
 	return sum
 }
 
-// activate sets the rows that have a price, in rising order. The gram field is
-// that of the channels until the first call.
-func (b *pricedBand) activate(rows []int) {
+// activate sets the rows that may have a price, in rising order, at prices q.
+// The gram field is that of the channels until the first call.
+func (b *pricedBand) activate(rows []int, q []float64) {
 	n, a := len(b.users), len(rows)
 	size := n + a
 	b.ext = grow(b.ext, size*size)
@@ -251,15 +251,19 @@ func (b *pricedBand) activate(rows []int) {
 	for _, s := range []*[]float64{&b.v, &b.tau, &b.y} {
 		*s = grow(*s, a*n)
 	}
+	b.sweep(q)
 }
 
-// sweep fills ext with B^H Q^-1 B, one row of a limit at a time: for
+// sweep fills ext with B^H Q^-1 B at prices q, one row of a limit at a time: for
 // Q' = Q + p a a^H the matrix falls by p/(1 + p a^H Q^-1 a) g g^H,
 // g = B^H Q^-1 a. O(a (n+a)^2 / 2); antennas cost O(n^2/2) each, as the columns
 // of other antennas are zero.
-func (b *pricedBand) sweep() {
+func (b *pricedBand) sweep(q []float64) {
 	n := len(b.users)
 	size := n + len(b.rows)
+	for j, v := range q {
+		b.prices[j] = b.z * v
+	}
 	for i := range size {
 		copy(b.ext[i*size:i*size+i+1], b.base[i*size:i*size+i+1])
 	}
@@ -311,11 +315,9 @@ func (b *pricedBand) eval(q []float64) (value, lower float64, status Status) {
 		return 0, 0, Solved
 	}
 	b.predict(q)
+	last := math.Inf(1)
 	for range maxScaleSteps {
-		for j, v := range q {
-			b.prices[j] = b.z * v
-		}
-		b.sweep()
+		b.sweep(q)
 		b.result = Result{Violated: b.result.Violated[:0]}
 		status = b.optimal.converge(&Problem{Gram: &b.gram, SINR: b.sinr, Start: b.start}, &b.ws, &b.result)
 		if status != Solved {
@@ -333,10 +335,10 @@ func (b *pricedBand) eval(q []float64) (value, lower float64, status Status) {
 			return 0, 0, Unservable
 		}
 		off := b.z - 1 + b.errs
-		if math.Abs(off) <= 1e-13 || !b.anyErr {
-			lower = b.lower()
-			return sum / (1 - b.errs), lower, Solved
+		if size := math.Abs(off); !b.anyErr || size <= 1e-13 || size <= 1e-9 && size > last/2 {
+			return sum / (1 - b.errs), b.lower(), Solved
 		}
+		last = math.Abs(off)
 		slope, ok := b.errorSlope(q)
 		if !ok {
 			return 0, 0, IllConditioned
