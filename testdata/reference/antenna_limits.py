@@ -17,7 +17,6 @@ that the limits carry.
 """
 
 import numpy as np
-from cvxopt import matrix, solvers
 from scipy.optimize import brentq, root
 
 import common
@@ -47,21 +46,7 @@ def limit_scale(H, noise, sinr, caps, total):
     cones = common.Cones(users, antennas, extra=1)
     equal = common.add_sinr_cones(cones, H, noise, sinr)
     limit_cones(cones, caps, total, scale_at=cones.width - 1)
-    G, h, dims = cones.matrices()
-    c = np.zeros(cones.width)
-    c[-1] = 1
-    for tolerance in (1e-9, 1e-8):
-        options = dict(show_progress=False, abstol=tolerance, reltol=tolerance, feastol=tolerance)
-        try:
-            s = solvers.conelp(matrix(c), G, h, dims, matrix(equal), matrix(np.zeros(users)), options=options)
-        except (ArithmeticError, ValueError):
-            continue  # rounding near the end: ask for less
-        if s["status"] == "primal infeasible":
-            return np.inf, 0.0
-        if s["status"] == "optimal":
-            # The dual value is the proved side.
-            return s["dual objective"] ** 2, abs(s["primal objective"] / s["dual objective"] - 1)
-    raise RuntimeError("cone program not solved")
+    return common.least_scale(cones, equal)
 
 
 def rate_fraction(H, noise, sinr, caps, total):
