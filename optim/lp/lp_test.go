@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -63,7 +64,7 @@ func verify(tb tester, p *Problem, sol *Solution, tol float64) {
 	if len(sol.X) != n {
 		tb.Fatalf("len(X) = %d, want %d", len(sol.X), n)
 	}
-	whole := len(p.Integer) > 0
+	whole := slices.Contains(p.Integer, true)
 	objective, objectiveSize := 0.0, 0.0
 	act, size := make([]float64, m), make([]float64, m)
 	most := 0.0

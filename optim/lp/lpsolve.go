@@ -361,13 +361,11 @@ func (e *lpsolve) solve(r *run) Status {
 	C.lw_arm(e.h, C.double(seconds), limit(r.iterationLimit-r.iterations))
 	code := e.watch(r.ctx)
 	r.iterations += int(C.lw_iterations(e.h))
-	why := e.h.why
-	switch code {
-	case C.OPTIMAL, C.ACCURACYERROR: // that is of its numbers, not of the vertex
+	if code == C.OPTIMAL || code == C.ACCURACYERROR { // the accuracy of its numbers, not of the vertex
 		return Optimal
-	case C.LW_RESIZED:
-		e.close() // to be loaded anew
 	}
+	why := e.h.why
+	e.close() // lp_solve crashes when it goes on from some failures, and from being stopped
 	switch why {
 	case C.WHY_STOPPED:
 		return r.over()

@@ -271,7 +271,8 @@ func (s *solver) release() {
 	}
 }
 
-// fill writes the vertex into sol, unscaled. It reports whether all is finite.
+// fill writes the vertex into sol, unscaled. It reports whether all is finite and
+// no bound that was left out as huge is passed.
 func (s *solver) fill(sol *Solution) bool {
 	m, v := s.model, &s.vert
 	sol.X = resize(sol.X, m.vars())
@@ -279,10 +280,11 @@ func (s *solver) fill(sol *Solution) bool {
 	ok := true
 	for j := range sol.X {
 		x := m.primal(j, v.x[j])
-		sol.X[j] = min(max(x, m.raw.lower[j]), m.raw.upper[j])
+		sol.X[j] = x
 		objective += m.raw.cost[j] * x
-		ok = ok && finite(x) && sol.X[j] == x // else a bound beyond huge is passed
+		ok = ok && finite(x) && m.raw.lower[j] <= x && x <= m.raw.upper[j]
 	}
+	ok = ok && (!m.capped || m.holdsCapped(v.act))
 	if m.integer == nil {
 		sol.RowDual = resize(sol.RowDual, m.rows())
 		for i := range sol.RowDual {
