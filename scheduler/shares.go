@@ -52,7 +52,7 @@ func splitShares(cost shareCost, start []float64, budget float64) ([]float64, fl
 			}
 			c[g], a[g] = shareModel(trial[g], phi, slope)
 		}
-		if sum >= total || math.IsInf(sum, 1) {
+		if !(sum < total) { // NaN too: slopes of 1000 dB overflow
 			// Too far: go half way back.
 			moved := 0.0
 			for g := range n {

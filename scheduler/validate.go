@@ -27,6 +27,9 @@ const (
 	// stay in range, of float32 too.
 	MinGain = 1e-30
 	MaxGain = 1e30
+	// MinShareStep is the smallest unit of a share: shares are then chosen among
+	// 10000.
+	MinShareStep = 1e-4
 	// shareSlack is the rounding allowed in sums of shares and in multiples of
 	// a share step.
 	shareSlack = 1e-9
@@ -414,7 +417,8 @@ func (o *Options) check(v *violations) {
 	v.number(t >= 0 && t <= 1, t, "options.correlationThreshold", "in (0, 1], or absent")
 	v.number(o.HysteresisDB >= 0, o.HysteresisDB, "options.hysteresisDb", "a finite number >= 0")
 	v.number(o.SINRGapDB >= 0 && o.SINRGapDB <= 100, o.SINRGapDB, "options.sinrGapDb", "from 0 to 100")
-	v.number(o.ShareStep >= 0 && o.ShareStep <= 1, o.ShareStep, "options.shareStep", "from 0 to 1")
+	step := o.ShareStep
+	v.number(step == 0 || step >= MinShareStep && step <= 1, step, "options.shareStep", "0, or from 0.0001 to 1")
 }
 
 // checkName checks the name of a strategy; empty stands for the default.

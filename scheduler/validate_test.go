@@ -171,6 +171,7 @@ func TestValidate(t *testing.T) {
 		{func(s *Slot) { s.Options.SINRGapDB = nan }, "options.sinrGapDb"},
 		{func(s *Slot) { s.Options.RateTable = "cqi1" }, "options.rateTable"},
 		{func(s *Slot) { s.Options.ShareStep = -0.1 }, "options.shareStep"},
+		{func(s *Slot) { s.Options.ShareStep = 1e-5 }, "options.shareStep"},
 		{func(s *Slot) { s.Options.ShareStep = 1.1 }, "options.shareStep"},
 		{func(s *Slot) { s.Options.ShareStep = nan }, "options.shareStep"},
 		{func(s *Slot) { s.Options.Codebook = &Codebook{Oversampling: 1} }, "options.codebook"}, // unsupported

@@ -66,6 +66,8 @@ func groupsOf(p *pb.Plan) string {
 	return strings.Join(groups, " | ")
 }
 
+func stepsOf(p *pb.Plan) []int32 { return p.GetGroups()[0].GetAllocations()[0].GetRateStep() }
+
 // optionCases holds every field of Options.
 var optionCases = map[string]fieldCase[*pb.Options]{
 	"grouping": {
@@ -117,8 +119,15 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 		effect: func(a, b *pb.Plan) bool { return len(a.GetGroups()) == 1 && len(b.GetGroups()) == 3 },
 	},
 	"hysteresisDb": {bad: func(o *pb.Options) { o.HysteresisDb = 1 }, path: "options.hysteresisDb"},
-	"sinrGapDb":    {bad: func(o *pb.Options) { o.SinrGapDb = 1 }, path: "options.sinrGapDb"},
-	"rateTable":    {bad: func(o *pb.Options) { o.RateTable = "x" }, path: "options.rateTable"},
+	"sinrGapDb": {
+		bad: func(o *pb.Options) { o.SinrGapDb = -1 }, path: "options.sinrGapDb",
+		good: func(o *pb.Options) { o.SinrGapDb = 3 }, effect: morePower,
+	},
+	"rateTable": {
+		bad: func(o *pb.Options) { o.RateTable = "x" }, path: "options.rateTable",
+		good:   func(o *pb.Options) { o.RateTable = "cqi-64qam" },
+		effect: func(a, b *pb.Plan) bool { return len(stepsOf(a)) == 0 && len(stepsOf(b)) == 1 },
+	},
 	"codebook.oversampling": {
 		bad: func(o *pb.Options) { o.Codebook = &pb.Codebook{Oversampling: 1} }, path: "options.codebook",
 	},
@@ -178,9 +187,12 @@ var slotCases = map[string]fieldCase[*pb.Slot]{
 		effect: func(_, b *pb.Plan) bool { return len(b.GetAntennaPowerW()) == 3 },
 	},
 	"channel.subbands": {
-		bad: func(s *pb.Slot) { s.Channel.Antennas, s.Channel.Subbands = 2, 2 }, path: "channel.subbands",
-		base: func(s *pb.Slot) { s.Channel.Subbands = 0 },
-		good: func(s *pb.Slot) { s.Channel.Subbands = 1 }, effect: same,
+		bad: func(s *pb.Slot) { s.Channel.Subbands = -1 }, path: "channel.subbands",
+		good: func(s *pb.Slot) { s.Channel.Antennas, s.Channel.Subbands = 2, 2 },
+		effect: func(a, b *pb.Plan) bool {
+			return len(a.GetGroups()[0].GetAllocations()[0].GetSinr()) == 1 &&
+				len(b.GetGroups()[0].GetAllocations()[0].GetSinr()) == 2
+		},
 	},
 	"channel.receiveAntennas": {
 		bad: func(s *pb.Slot) { s.Channel.ReceiveAntennas = 2 }, path: "channel.receiveAntennas",

@@ -45,6 +45,12 @@ func infos(list []scheduler.Info) []*pb.StrategyInfo {
 	return out
 }
 
+// Plan plans one slot in this process, without a connection: as a session would,
+// whatever the slot holds.
+func (s *Server) Plan(ctx context.Context, slot *pb.Slot) (*pb.Plan, error) {
+	return s.answer(ctx, slot, nil)
+}
+
 // answer plans a slot whatever it holds: bad input gives a REJECTED plan, with
 // more added to what is wrong with the slot itself, and a fault a FAILED one. The
 // error is the context's.

@@ -2,6 +2,7 @@ package server
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net"
 	"sync"
@@ -72,7 +73,7 @@ func (s *Server) Faults() int64 { return s.faults.Load() }
 // Serve answers calls on a listener until the context ends, then tells the
 // sessions, waits for them and returns nil. It closes the listener.
 func (s *Server) Serve(ctx context.Context, lis net.Listener) error {
-	if err := s.checkAddress(lis.Addr()); err != nil {
+	if err := s.CheckAddress(lis.Addr()); err != nil {
 		lis.Close()
 		return err
 	}
@@ -85,6 +86,9 @@ func (s *Server) Serve(ctx context.Context, lis net.Listener) error {
 	}()
 	s.config.Logger.Info("serving", "address", lis.Addr().String(), "workers", s.config.Workers)
 	err := s.grpc.Serve(lis)
+	if errors.Is(err, grpc.ErrServerStopped) { // stopped before it began
+		err = nil
+	}
 	cancel()
 	<-stopped
 	s.readers.Wait()
@@ -92,9 +96,9 @@ func (s *Server) Serve(ctx context.Context, lis net.Listener) error {
 	return err
 }
 
-// checkAddress keeps a server without TLS to addresses that only this machine
+// CheckAddress keeps a server without TLS to addresses that only this machine
 // can reach.
-func (s *Server) checkAddress(addr net.Addr) error {
+func (s *Server) CheckAddress(addr net.Addr) error {
 	tcp, ok := addr.(*net.TCPAddr)
 	if !ok || tcp.IP.IsLoopback() || s.config.PlaintextAnywhere {
 		return nil

@@ -789,13 +789,13 @@ func TestCheckAddress(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, anywhere := range []bool{false, true} {
-			err := newServer(Config{PlaintextAnywhere: anywhere}, func() engine { return nil }).checkAddress(addr)
+			err := newServer(Config{PlaintextAnywhere: anywhere}, func() engine { return nil }).CheckAddress(addr)
 			if (err == nil) != (want || anywhere) {
 				t.Errorf("%s, anywhere %v: %v", address, anywhere, err)
 			}
 		}
 	}
-	if err := New(Config{}).checkAddress(&net.UnixAddr{Name: "socket"}); err != nil {
+	if err := New(Config{}).CheckAddress(&net.UnixAddr{Name: "socket"}); err != nil {
 		t.Error(err)
 	}
 }
@@ -811,6 +811,21 @@ func TestServeRefuses(t *testing.T) {
 	}
 	if _, err := lis.Accept(); !errors.Is(err, net.ErrClosed) {
 		t.Errorf("the listener is not closed: %v", err)
+	}
+}
+
+// TestServeStopped: a server that is to stop before it begins stops as others do.
+func TestServeStopped(t *testing.T) {
+	for range 20 { // either may come first
+		lis, err := net.Listen("tcp", "127.0.0.1:0")
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
+		if err := New(Config{}).Serve(ctx, lis); err != nil {
+			t.Error(err)
+		}
 	}
 }
 
