@@ -32,6 +32,7 @@ not met because something binds.`,
 		SilenceUsage:  true,
 	}
 	root.CompletionOptions.HiddenDefaultCmd = true
+	root.AddCommand(newDemoCommand())
 	root.AddCommand(newServeCommand())
 	root.AddCommand(newPlanCommand())
 	root.AddCommand(newReplayCommand())
