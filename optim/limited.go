@@ -625,11 +625,18 @@ func (ws *LimitedWorkspace) direction(steepened bool) (slope float64) {
 }
 
 // longest returns the part of the step to target that raises no price by more
-// than maxGrowth times one plus itself.
+// than maxGrowth times one plus the largest price, and times the root of the
+// row's power over its cap where that is more.
 func (ws *LimitedWorkspace) longest() float64 {
+	top := 1.0
+	for _, q := range ws.now.q {
+		top = math.Max(top, 1+q)
+	}
 	scale := 1.0
 	for j, q := range ws.now.q {
-		if d, most := ws.target[j]-q, maxGrowth*(1+q); d*scale > most {
+		over := 1 + ws.now.grad[j]/ws.set.capW[ws.rows[j]]
+		most := maxGrowth * top * math.Sqrt(math.Max(over, 1))
+		if d := ws.target[j] - q; d*scale > most {
 			scale = most / d
 		}
 	}
@@ -700,27 +707,29 @@ func (p *nonNegative) resize(n int) {
 // solve moves y >= 0, positive only where free, to the minimum.
 func (p *nonNegative) solve(k, y []float64) {
 	n := len(y)
-	for range 3*n + 10 {
+	for range 10*n + 10 { // a few per entry; rounding could make it cycle
 		// Towards the minimum over the free entries, fixing those that reach 0.
-		for {
-			free := p.unconstrained(k, n)
-			part, blocked := 1.0, false
-			for i, j := range free {
-				if p.s[i] <= 0 {
-					blocked = true
+		free := p.unconstrained(k, n)
+		part, blocked := 1.0, false
+		for i, j := range free {
+			if p.s[i] <= 0 {
+				blocked = true
+				if y[j] == 0 {
+					part = 0
+				} else {
 					part = math.Min(part, y[j]/(y[j]-p.s[i]))
 				}
 			}
-			for i, j := range free {
-				if p.s[i] <= 0 && y[j] <= part*(y[j]-p.s[i])*(1+1e-12) {
-					y[j], p.free[j] = 0, false
-				} else {
-					y[j] += part * (p.s[i] - y[j])
-				}
+		}
+		for i, j := range free {
+			if p.s[i] <= 0 && y[j] <= part*(y[j]-p.s[i])*(1+1e-12) {
+				y[j], p.free[j] = 0, false
+			} else {
+				y[j] += part * (p.s[i] - y[j])
 			}
-			if !blocked {
-				break
-			}
+		}
+		if blocked {
+			continue
 		}
 		// Free the fixed entry that promises most.
 		best, most := -1, 0.0

@@ -23,7 +23,7 @@ type Problem struct {
 	// over the noise power; nil means that the channel is exact.
 	ErrorVariance []float64
 	// Start holds K uplink powers to start from, such as those of the last slot;
-	// nil or zero entries start from g_k / G_kk. It never changes the answer
+	// nil or entries below g_k / G_kk start from there. It never changes the answer
 	// beyond the tolerance.
 	Start []float64
 }
@@ -68,6 +68,7 @@ const (
 	maxLogStep          = 2     // largest step in log l
 	rankCheckStep       = 6     // well-spread channels have converged before it
 	rankTolerance       = 1e-12 // of a squared norm left after projection
+	roundedStep         = 1e-6  // largest step in log l that rounding excuses
 )
 
 // Result is what a solve found. Powers are in watts when the channel was
@@ -206,7 +207,7 @@ func (o *Optimal) converge(p *Problem, ws *Workspace, r *Result) Status {
 		}
 		step := ws.direction(n)
 		r.Residual = step
-		if step <= math.Max(tolerance, 1e-15*spread) {
+		if step <= math.Max(tolerance, math.Min(1e-15*spread, roundedStep)) {
 			if sum > penalty*free {
 				return IllConditioned
 			}
@@ -289,15 +290,16 @@ func (ws *Workspace) load(p *Problem) int {
 	return -1
 }
 
-// start sets t and returns the interference-free power. Entries of p.Start
-// beyond the largest penalty are not used.
+// start sets t and returns the interference-free power. Entries of p.Start below
+// the interference-free power, which bounds l, or beyond the largest penalty are
+// not used.
 func (ws *Workspace) start(p *Problem, penalty float64) float64 {
 	n := len(ws.active)
 	free := 0.0
 	for a, k := range ws.active {
 		l := ws.sinr[a] / real(ws.g[a*n+a])
 		free += l
-		if p.Start != nil && p.Start[k] > 0 && p.Start[k] < l*penalty {
+		if p.Start != nil && p.Start[k] > l && p.Start[k] < l*penalty {
 			l = p.Start[k]
 		}
 		ws.t[a] = math.Log(l)
