@@ -105,6 +105,9 @@ func (s *rowSet) product(i, j int) complex128 {
 	return scaled(kernels.Zdotc(s.antennas, s.row(i), 1, s.row(j), 1), 1/s.norm[i]/s.norm[j])
 }
 
+// alike returns |a_i^H a_j|^2.
+func (s *rowSet) alike(i, j int) float64 { return abs2(s.product(max(i, j), min(i, j))) }
+
 // pricedBand is the priced problem of one group on one subband. Only users of
 // positive target are in it.
 type pricedBand struct {
@@ -252,6 +255,14 @@ func (b *pricedBand) activate(rows []int, q []float64) {
 		*s = grow(*s, a*n)
 	}
 	b.sweep(q)
+}
+
+// own returns z a^H Q^-1 a of active row j, one over its price and what the rest
+// of Q counts for.
+func (b *pricedBand) own(j int) float64 {
+	n := len(b.users)
+	c := n + j
+	return b.z * real(b.ext[c*(n+len(b.rows))+c])
 }
 
 // sweep fills ext with B^H Q^-1 B at prices q, one row of a limit at a time: for
