@@ -704,23 +704,28 @@ func (p *nonNegative) solve(k, y []float64) {
 		// Towards the minimum over the free entries, fixing those that reach 0.
 		for {
 			free := p.unconstrained(k, n)
-			part, blocked := 1.0, false
+			part, first := 1.0, -1
 			for i, j := range free {
-				if p.s[i] <= 0 {
-					blocked = true
-					part = math.Min(part, y[j]/(y[j]-p.s[i]))
+				if p.s[i] > 0 {
+					continue
+				}
+				reach := 0.0 // of the way until y_j is 0; not a number counts as none
+				if y[j] > 0 && p.s[i] <= 0 {
+					reach = y[j] / (y[j] - p.s[i])
+				}
+				if first < 0 || reach < part {
+					part, first = reach, j
 				}
 			}
 			for i, j := range free {
-				if p.s[i] <= 0 && y[j] <= part*(y[j]-p.s[i])*(1+1e-12) {
-					y[j], p.free[j] = 0, false
-				} else {
+				if part > 0 {
 					y[j] += part * (p.s[i] - y[j])
 				}
 			}
-			if !blocked {
+			if first < 0 {
 				break
 			}
+			y[first], p.free[first] = 0, false // at least one: the loop ends
 		}
 		// Free the fixed entry that promises most.
 		best, most := -1, 0.0
