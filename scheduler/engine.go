@@ -13,12 +13,15 @@ func NewEngine() *Engine { return &Engine{} }
 // with every violation. The context's deadline decides only when to stop: the
 // plan is then the best so far. The same slot gives the same plan.
 func (e *Engine) Schedule(ctx context.Context, slot *Slot) *Plan {
-	plan := &Plan{Sequence: slot.Sequence, EngineVersion: Version}
 	if bad := slot.Validate(); len(bad) > 0 {
-		plan.Status = StatusRejected
-		plan.Violations = bad
-		return plan
+		return &Plan{Sequence: slot.Sequence, EngineVersion: Version, Status: StatusRejected, Violations: bad}
 	}
+	return schedule(ctx, slot)
+}
+
+// schedule plans a slot that is known to be good.
+func schedule(ctx context.Context, slot *Slot) *Plan {
+	plan := &Plan{Sequence: slot.Sequence, EngineVersion: Version}
 	v := newView(slot, slot.Options.Resolve())
 	plan.Strategy = Strategy{v.options.Grouping, v.options.Beams, v.options.Power}
 	p := v.choose(ctx, plan)

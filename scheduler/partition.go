@@ -30,7 +30,7 @@ const maxRowRounds = 8
 // for cannot meet the targets, one group of all and then every user alone are
 // tried; where nothing can, targets are lowered (see shortfall).
 func (v *View) choose(ctx context.Context, plan *Plan) *partition {
-	if len(v.active) == 0 {
+	if len(v.active) == 0 || v.peak != nil && v.peak.silent() {
 		return &partition{}
 	}
 	var tried []*partition

@@ -262,7 +262,7 @@ func TestPlanRejected(t *testing.T) {
 func TestPlanFails(t *testing.T) {
 	for _, c := range []struct{ stdin, args, stderr string }{
 		{"", "--in nowhere.json", "nowhere.json: no such file"},
-		{"", "--in -", "-: proto: syntax error"},
+		{"", "--in -", "syntax error"},
 		{`{"antennas": 2}`, "--in -", `unknown field "antennas"`},
 		{"PK\x03\x04", "--in -", "no .npz file"},
 		{slotJSON, "--in - --out nowhere/plan.json", "no such file"},

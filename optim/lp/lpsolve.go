@@ -361,11 +361,13 @@ func (e *lpsolve) solve(r *run) Status {
 	C.lw_arm(e.h, C.double(seconds), limit(r.iterationLimit-r.iterations))
 	code := e.watch(r.ctx)
 	r.iterations += int(C.lw_iterations(e.h))
-	if code == C.OPTIMAL || code == C.ACCURACYERROR { // the accuracy of its numbers, not of the vertex
-		return Optimal
-	}
 	why := e.h.why
-	e.close() // lp_solve crashes when it goes on from some failures, and from being stopped
+	switch code {
+	case C.OPTIMAL, C.ACCURACYERROR: // that is of its numbers, not of the vertex
+		return Optimal
+	case C.LW_RESIZED:
+		e.close() // to be loaded anew
+	}
 	switch why {
 	case C.WHY_STOPPED:
 		return r.over()

@@ -299,19 +299,6 @@ func (m *model) bound(v float64, exp, side int) float64 {
 	return math.Inf(side)
 }
 
-// holdsCapped reports whether the activities of the scaled program keep to the
-// row bounds that were left out.
-func (m *model) holdsCapped(act []float64) bool {
-	for i, a := range act {
-		exp := m.boundExp + m.rowExp[i]
-		if a < math.Ldexp(m.raw.rowLower[i], exp) && math.IsInf(m.scaled.rowLower[i], -1) ||
-			a > math.Ldexp(m.raw.rowUpper[i], exp) && math.IsInf(m.scaled.rowUpper[i], 1) {
-			return false
-		}
-	}
-	return true
-}
-
 // drifted reports whether edits moved the costs or the bounds, as a whole, so
 // far that the exponents should be fitted anew.
 func (m *model) drifted() bool {

@@ -271,8 +271,7 @@ func (s *solver) release() {
 	}
 }
 
-// fill writes the vertex into sol, unscaled. It reports whether all is finite and
-// no bound that was left out as huge is passed.
+// fill writes the vertex into sol, unscaled. It reports whether all is finite.
 func (s *solver) fill(sol *Solution) bool {
 	m, v := s.model, &s.vert
 	sol.X = resize(sol.X, m.vars())
@@ -280,11 +279,10 @@ func (s *solver) fill(sol *Solution) bool {
 	ok := true
 	for j := range sol.X {
 		x := m.primal(j, v.x[j])
-		sol.X[j] = x
+		sol.X[j] = min(max(x, m.raw.lower[j]), m.raw.upper[j])
 		objective += m.raw.cost[j] * x
-		ok = ok && finite(x) && m.raw.lower[j] <= x && x <= m.raw.upper[j]
+		ok = ok && finite(x) && sol.X[j] == x // else a bound beyond huge is passed
 	}
-	ok = ok && (!m.capped || m.holdsCapped(v.act))
 	if m.integer == nil {
 		sol.RowDual = resize(sol.RowDual, m.rows())
 		for i := range sol.RowDual {
