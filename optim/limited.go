@@ -23,6 +23,30 @@ type Limits struct {
 	RowW []float64
 }
 
+// FixedRows fills gain, N x K in the order [row][beam], and capW, N, for the
+// caps of l on K unit-power beams w, [beam][antenna]: the rows of a FixedProblem.
+// Antennas that have a cap come first, in their order, then Rows. O(N K M).
+func (l *Limits) FixedRows(gain, capW []float64, w []complex128, antennas int) ([]float64, []float64) {
+	gain, capW = gain[:0], capW[:0]
+	for m, c := range l.AntennaW {
+		if math.IsInf(c, 1) {
+			continue
+		}
+		capW = append(capW, c)
+		for at := m; at < len(w); at += antennas {
+			gain = append(gain, abs2(w[at]))
+		}
+	}
+	for i, c := range l.RowW {
+		capW = append(capW, c)
+		row := l.Rows[i*antennas : (i+1)*antennas]
+		for at := 0; at < len(w); at += antennas {
+			gain = append(gain, abs2(kernels.Zdotc(antennas, row, 1, w[at:at+antennas], 1)))
+		}
+	}
+	return gain, capW
+}
+
 // Band is one group on one subband.
 type Band struct {
 	Channel Channel // noise-normalised
@@ -130,11 +154,13 @@ const (
 	deepestCap            = 1e-14 // of the power: less is lost in rounding
 	proofMargin           = 1e-9  // of a bound over what the caps can radiate
 	scaleMargin           = 1e-13
-	checkBelow            = 0.05 // largest excess at which all rows are checked
-	alikeRows             = 0.5  // |a_i^H a_j|^2 from which only the worse is added
+	responseError         = 1e-15 // of a^H w over |a| |w| sqrt M
+	checkBelow            = 0.05  // largest excess at which all rows are checked
+	alikeRows             = 0.5   // |a_i^H a_j|^2 from which only the worse is added
 	sameRows              = 0.999
-	idleSlack             = 0.1 // relative slack at which an unpriced row is dropped
-	firstReach            = 10  // of a step, see step
+	largestStart          = 1e10 // price of a unit row that is worth starting from
+	idleSlack             = 0.1  // relative slack at which an unpriced row is dropped
+	firstReach            = 10   // of a step, see step
 	maxReach              = 1000
 	armijo                = 1e-4
 	maxTrials             = 30
@@ -396,12 +422,13 @@ func (ws *LimitedWorkspace) load(p *LimitedProblem, l *Limited, r *LimitedResult
 	return Solved
 }
 
-// activateStart appends the rows from first on that have a price to start from.
+// activateStart appends the rows from first on that have a sensible price to
+// start from.
 func (ws *LimitedWorkspace) activateStart(q, price []float64, first int) []float64 {
 	for i, v := range price {
-		if v > 0 && finite(v) && finite(ws.set.capW[first+i]) {
+		if v *= ws.set.scale(first + i); v > 0 && v < largestStart && finite(ws.set.capW[first+i]) {
 			ws.rows = append(ws.rows, first+i)
-			q = append(q, v*ws.set.scale(first+i))
+			q = append(q, v)
 		}
 	}
 	return q
@@ -441,6 +468,9 @@ func (ws *LimitedWorkspace) eval(pt *point, r *LimitedResult) Status {
 		cost += pt.q[j] * ws.set.capW[row]
 	}
 	pt.value = value - cost
+	if !finite(pt.value) {
+		return IllConditioned
+	}
 	// What the two ways to phi differ by tells of rounding.
 	lower -= math.Abs(value-lower) + 1e-12*value
 	cost /= 1 - ws.drawnIn
@@ -681,11 +711,19 @@ func (ws *LimitedWorkspace) direction(steepened bool) (slope float64) {
 	return slope
 }
 
-// overCaps returns the largest relative excess of the weights formed over a cap.
+// overCaps returns the largest relative excess of the weights formed over a cap,
+// in any order of the sums: rows of little power of strong beams lose digits.
 func (ws *LimitedWorkspace) overCaps(p *LimitedProblem) float64 {
 	over := 0.0
+	m := ws.set.antennas
+	lost := responseError * math.Sqrt(float64(m)*ws.powerW)
 	for i, c := range ws.set.capW {
-		over = math.Max(over, ws.rowW[i]/c*(1-ws.drawnIn))
+		v := ws.rowW[i]
+		if i >= m {
+			root := math.Sqrt(v) + lost
+			v = root * root
+		}
+		over = math.Max(over, v/c*(1-ws.drawnIn))
 	}
 	if p.Limits.TotalW > 0 {
 		over = math.Max(over, ws.powerW/p.Limits.TotalW)

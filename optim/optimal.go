@@ -69,6 +69,7 @@ const (
 	rankCheckStep       = 6     // well-spread channels have converged before it
 	rankTolerance       = 1e-12 // of a squared norm left after projection
 	roundedStep         = 1e-6  // largest step in log l that rounding excuses
+	smallTarget         = 1e-3  // SINR below which 1 - B_kk loses digits
 )
 
 // Result is what a solve found. Powers are in watts when the channel was
@@ -360,15 +361,29 @@ func (ws *Workspace) residual(n int) (sum, spread float64) {
 			rowSum -= v
 			ws.nSum[j] -= v
 		}
-		b := real(row[i])
-		out[i] = b - b*b
+		gain := ws.gain(i, n)
+		out[i] = real(row[i]) * gain
 		ws.nSum[i] += rowSum + out[i]
-		ws.d[i] = b - 1/(1+ws.sinr[i])
+		ws.d[i] = ws.sinr[i]/(1+ws.sinr[i]) - gain
 		l := ws.s[i] * ws.s[i]
 		sum += l
 		spread = math.Max(spread, l*real(ws.g[i*n+i]))
 	}
 	return sum, spread
+}
+
+// gain returns 1 - B_jj, for small targets as the sum (B (A - I))_jj, which does
+// not cancel.
+func (ws *Workspace) gain(j, n int) float64 {
+	if ws.sinr[j] > smallTarget {
+		return 1 - real(ws.b[j*n+j])
+	}
+	sum := 0.0
+	for k := range n {
+		b, g := ws.b[j*n+k], ws.g[k*n+j]
+		sum += (real(b)*real(g) - imag(b)*imag(g)) * ws.s[k]
+	}
+	return sum * ws.s[j]
 }
 
 // lowerBound returns a proved lower bound on the least power, from any l, or
@@ -456,8 +471,8 @@ func (ws *Workspace) finish(n int, r *Result) Status {
 		for k := range n {
 			m[j*n+k] = -g * abs2(ws.b[j*n+k])
 		}
-		b := real(ws.b[j*n+j])
-		m[j*n+j] = (1 - b) * (1 - b)
+		own := ws.gain(j, n)
+		m[j*n+j] = own * own
 		ws.y[j] = g * ws.s[j] * ws.s[j]
 		ws.z[j] = ws.y[j] * ws.errVar[j]
 	}

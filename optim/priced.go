@@ -341,6 +341,9 @@ func (b *pricedBand) eval(q []float64) (value, lower float64, status Status) {
 			sum += b.l[i]
 			b.errs += b.l[i] * b.errVar[i]
 		}
+		if !finite(sum) {
+			return 0, 0, IllConditioned
+		}
 		copy(b.start, b.l)
 		if b.z == 0 && b.errs >= 1 {
 			return 0, 0, Unservable
@@ -419,8 +422,7 @@ func (b *pricedBand) coupling() bool {
 		for j := range i {
 			b.n[i*n+j] = -abs2(b.ws.b[i*n+j])
 		}
-		d := real(b.ws.b[i*n+i])
-		b.n[i*n+i] = d - d*d
+		b.n[i*n+i] = real(b.ws.b[i*n+i]) * b.ws.gain(i, n)
 	}
 	return choleskyReal(b.n, n)
 }
@@ -700,8 +702,8 @@ func (b *pricedBand) balance() Status {
 		for k := range n {
 			m[j*n+k] = -g * abs2(ws.b[j*n+k])
 		}
-		d := real(ws.b[j*n+j])
-		m[j*n+j] = (1 - d) * (1 - d)
+		own := ws.gain(j, n)
+		m[j*n+j] = own * own
 		b.x[j] = g * ws.s[j] * ws.s[j]
 		lift[j] = b.x[j] * b.errVar[j]
 	}
