@@ -60,6 +60,17 @@ func TestPricedDerivatives(t *testing.T) {
 			}
 		}
 		value, grad, _ := at(q)
+		// A solve that stops early still bounds phi from below.
+		b.optimal.Tolerance = 0.5
+		b.haveAt = false
+		for k := range b.start {
+			b.start[k] = 20 * b.l[k]
+		}
+		if _, lower, status := b.eval(q); status != Solved || lower > value*(1+1e-12) || lower <= 0 {
+			t.Errorf("stopped early: %v, lower bound %.12g of %.12g", status, lower, value)
+		}
+		b.optimal.Tolerance = pricedTolerance
+		value, grad, _ = at(q)
 		w := make([]complex128, 5*8)
 		power, status := b.form(w, 8)
 		if status != Solved {
