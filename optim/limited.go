@@ -90,24 +90,30 @@ type Duals struct {
 // costs q_i more, is concave, its gradient is row power minus cap, and phi is
 // the problem of Optimal for another Gram matrix. It is maximised by Newton's
 // method with the exact Hessian (derived in priced.go) over the few rows that
-// bind; the steps solve the model's maximum over q >= 0. Every D(q) is a lower
-// bound on the power, and a D(q) above what the caps can radiate proves that no
-// beams will do.
+// bind; the rows over their caps join them, of directions much alike the worst.
+// Every D(q) is a lower bound on the power, and a D(q) above what the caps can
+// radiate proves that no beams will do.
 //
 // The beams of the last prices are scaled, at last, so that every cap holds
-// exactly on the weights returned; SINRs fall by no more than Tolerance.
+// exactly on the weights returned; SINRs fall by no more than Tolerance. Where
+// rounding stops the ascent earlier, which it does for nulls as deep as the
+// arithmetic allows, SINRs fall by no more than 1e-7, or they hold and the power
+// is up to 0.1 % above the least: LowerBoundW tells.
 //
 // Complexity: one solve of Optimal with a good start per step, O(N K M) to check
-// all rows once or twice. 3 to 8 steps where few limits bind, more near what the
-// caps can bear. A solve with a used workspace and result allocates nothing.
+// all rows two or three times, O(a^3) for a binding rows. 3 to 6 steps where few
+// limits bind, 10 and more near what the caps can bear. A solve with a used
+// workspace and result allocates nothing.
 type Limited struct {
 	// Tolerance is the largest excess over a cap, relative, before the final
 	// scaling. 0 means 1e-9.
 	Tolerance float64
 	// MaxSolves bounds the inner solves. 0 means 300.
 	MaxSolves int
-	// MaxPenaltyDB ends the solve with IllConditioned when the power exceeds the
-	// interference-free power without limits by more. 0 means 50 dB.
+	// MaxPenaltyDB ends the solve with AboveLimits when the least power is proved
+	// to exceed the interference-free power sum g_k / ||h_k||^2 by more: limits on
+	// directions alone bound no power, and what cannot be met within them is told
+	// from what is costly only there. 0 means 50 dB.
 	MaxPenaltyDB float64
 }
 
@@ -118,24 +124,30 @@ type LimitedResult struct {
 
 	// PowerW is sum ||w_k||^2 of the weights, 0 unless Solved.
 	PowerW float64
-	// LowerBoundW is proved to be no more than the least power, whatever the
-	// status: D at the Duals, lowered for rounding.
+	// LowerBoundW is proved to be no more than the least power within the limits,
+	// whatever the status: the largest D met, lowered for rounding. 0 when nothing
+	// is proved.
 	LowerBoundW float64
 	// Excess is, with AboveLimits, a factor that all caps together would have to
-	// grow by, at least: proved by the Duals. 0 otherwise.
+	// grow by, at least: proved by the Duals. It is 0 where neither a total cap nor
+	// caps on all antennas bound the power.
 	Excess float64
 
-	// AntennaW and RowW are the powers of the antennas and of the rows; no more
-	// than their caps when Solved. With AboveLimits they are those of the last
-	// beams that met the targets, zero when there were none.
+	// AntennaW, M, and RowW, N, are the powers of the antennas and of the rows, no
+	// more than their caps; 0 unless Solved.
 	AntennaW []float64
 	RowW     []float64
 
+	// Duals are those of the optimum when Solved; those of the proof with
+	// AboveLimits. They make a start for the next slot.
 	Duals Duals
 
-	UserW     []float64 // [subband][user] ||w_k||^2
-	SlopeSINR []float64 // [subband][user] dP/dg_k with the limits held
-	SlopeRate []float64 // [subband][user] dP/dr_k, r_k = log(1+g_k) in nats
+	UserW []float64 // [subband][user] ||w_k||^2
+	// SlopeSINR, dP/dg_k, and SlopeRate, dP/dr_k with r_k = log(1+g_k) in nats, are
+	// the slopes of the least power within the limits, [subband][user]; by the
+	// envelope theorem those of D at the prices found.
+	SlopeSINR []float64
+	SlopeRate []float64
 
 	// Violated is as in Result, for the subband ViolatedBand.
 	Violated     []int
@@ -148,22 +160,22 @@ type LimitedResult struct {
 const (
 	defaultLimitTolerance = 1e-9
 	defaultMaxSolves      = 300
-	looseTolerance        = 1e-7 // where rounding stops progress
-	maxDrawIn             = 1e-3 // of caps, where it does so earlier
-	drawnInGap            = 1e-3
+	looseTolerance        = 1e-7  // where rounding stops progress
+	maxDrawIn             = 1e-3  // of caps, where it does so earlier
+	drawnInGap            = 1e-3  // lack of complementarity then
 	deepestCap            = 1e-14 // of the power: less is lost in rounding
-	proofMargin           = 1e-9  // of a bound over what the caps can radiate
-	scaleMargin           = 1e-13
+	proofMargin           = 1e-9  // of phi, over what the caps can radiate
+	scaleMargin           = 1e-13 // left to other orders of summation
 	responseError         = 1e-15 // of a^H w over |a| |w| sqrt M
 	checkBelow            = 0.05  // largest excess at which all rows are checked
 	alikeRows             = 0.5   // |a_i^H a_j|^2 from which only the worse is added
-	sameRows              = 0.999
-	largestStart          = 1e10 // price of a unit row that is worth starting from
-	idleSlack             = 0.1  // relative slack at which an unpriced row is dropped
-	firstReach            = 10   // of a step, see step
+	sameRows              = 0.999 // |a_i^H a_j|^2 from which rows are the same
+	largestStart          = 1e10  // price of a unit row that is worth starting from
+	idleSlack             = 0.1   // relative slack at which an unpriced row is dropped
+	firstReach            = 10    // of a step, see step
 	maxReach              = 1000
-	armijo                = 1e-4
-	maxTrials             = 30
+	armijo                = 1e-4  // part of the slope that a step must gain
+	maxTrials             = 30    // of one step
 	maxRefused            = 3     // trials of a step that rounding spoils
 	roundedGain           = 1e-10 // relative gain of D that rounding may hide
 )
@@ -210,13 +222,13 @@ func (p *point) resize(a int) {
 }
 
 // Solve solves p into r and returns r.Status:
-// Solved;
-// Unservable when no power meets the targets even without limits;
-// AboveLimits when it is proved that no beams meet the targets within the
-// limits: D is above the total cap or above the sum of the antennas' caps;
-// IllConditioned when the power is so large that float64 loses the digits, which
-// is how groups end that cannot meet limits which bound no power;
-// StepLimit or BadInput.
+//   - Solved;
+//   - Unservable when no power meets the targets even without limits;
+//   - AboveLimits when D is above the total cap or the sum of the antennas' caps,
+//     which proves that no beams meet the targets within the limits, or above what
+//     MaxPenaltyDB allows;
+//   - IllConditioned when float64 loses the digits asked;
+//   - StepLimit or BadInput.
 func (l *Limited) Solve(p *LimitedProblem, ws *LimitedWorkspace, r *LimitedResult) Status {
 	if !p.valid() {
 		*r = LimitedResult{Status: BadInput}
@@ -373,6 +385,7 @@ func (ws *LimitedWorkspace) relax(excess, gap float64) bool {
 	default:
 		return false
 	}
+	ws.reach = firstReach
 	return true
 }
 
@@ -381,6 +394,7 @@ func (ws *LimitedWorkspace) relax(excess, gap float64) bool {
 func (ws *LimitedWorkspace) load(p *LimitedProblem, l *Limited, r *LimitedResult) Status {
 	m := p.Bands[0].Channel.Antennas
 	ws.set.load(&p.Limits, m)
+	ws.bands = ws.bands[:cap(ws.bands)] // their scratch is kept
 	for len(ws.bands) < len(p.Bands) {
 		ws.bands = append(ws.bands, pricedBand{})
 	}

@@ -2,6 +2,7 @@ package optim
 
 import (
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 	"testing"
 )
@@ -152,5 +153,65 @@ func TestBoxModel(t *testing.T) {
 	}
 	if held < 50 {
 		t.Errorf("only %d entries held", held)
+	}
+}
+
+// A user inside a cone of protected directions close to each other: the nearer
+// the caps come to what can be met, the deeper the beams' nulls and the worse the
+// arithmetic. Whatever happens is told apart: what is solved meets its targets
+// within the caps, some of it only with caps drawn in.
+func TestLimitedInsideProtectedCone(t *testing.T) {
+	const antennas = 8
+	steer := func(sine float64) []complex128 {
+		row := make([]complex128, antennas)
+		for m := range row {
+			row[m] = cmplx.Rect(1, math.Pi*float64(m)*sine)
+		}
+		return row
+	}
+	var l Limited
+	var ws LimitedWorkspace
+	var r LimitedResult
+	count := map[Status]int{}
+	drawnIn := 0
+	for i := range 256 {
+		off := math.Pow(10, -0.5-float64(i%8)/4) // of the user's channel, outside the cone
+		down := float64(i / 8 * 4)
+		h := NewChannel(2, antennas)
+		copy(h.User(0), steer(0.02))
+		copy(h.User(1), steer(0.4))
+		for m := range antennas {
+			h.Data[m] += complex(off*math.Cos(float64(3*m)), off*math.Sin(float64(5*m)))
+		}
+		p := LimitedProblem{Bands: []Band{{Channel: h, SINR: []float64{10, 3}}}}
+		for _, sine := range []float64{-0.04, -0.03, -0.01, 0, 0.01, 0.02, 0.03, 0.05} {
+			p.Limits.Rows = append(p.Limits.Rows, steer(sine)...)
+			p.Limits.RowW = append(p.Limits.RowW, 20*math.Pow(10, -down/10))
+		}
+		status := l.Solve(&p, &ws, &r)
+		count[status]++
+		if status != Solved && (status != IllConditioned || down <= 50) {
+			t.Errorf("caps %g dB down, %.2g off the cone: %v", down, off, status)
+		}
+		if status != Solved {
+			continue
+		}
+		if ws.drawnIn > 0 {
+			drawnIn++
+		}
+		for j, v := range r.RowW {
+			if v > p.Limits.RowW[j] {
+				t.Errorf("caps %g dB down: row %d %.17g W, cap %.17g W", down, j, v, p.Limits.RowW[j])
+			}
+		}
+		if got := sinrs(h, r.Weights)[0]; math.Abs(got/10-1) > 3e-7 {
+			t.Errorf("caps %g dB down: SINR %.12g", down, got)
+		}
+		if r.LowerBoundW > r.PowerW || r.LowerBoundW < r.PowerW*(1-2e-3) {
+			t.Errorf("caps %g dB down: %.9g W, lower bound %.9g W", down, r.PowerW, r.LowerBoundW)
+		}
+	}
+	if drawnIn < 3 || count[IllConditioned] < 3 {
+		t.Errorf("%v, caps drawn in in %d: the draw tests little", count, drawnIn)
 	}
 }
