@@ -60,7 +60,7 @@ func TestPricedDerivatives(t *testing.T) {
 				}
 			}
 		}
-		value, grad, _ := at(q)
+		value, _, _ := at(q)
 		// A solve that stops early still bounds phi from below.
 		b.optimal.Tolerance = 0.5
 		b.haveAt = false
