@@ -119,7 +119,7 @@ func TestZeroForcingRayleighMean(t *testing.T) {
 			want += sinr[i] / gain[i] / float64(c.m-c.k)
 		}
 		var s sample
-		for range 600 {
+		for range 250 {
 			h := rayleigh(rng, c.k, c.m)
 			for i := range c.k {
 				for j := range h.User(i) {
@@ -274,9 +274,9 @@ func TestFiniteSizeMeans(t *testing.T) {
 		{64, 60, 0, 1.7844, 1, 9.256},
 		{128, 32, 0, 0.28705, 1, 0.653},
 	} {
-		draws := 100
+		draws := 25
 		if c.k <= 16 {
-			draws = 400
+			draws = 150
 		}
 		sinr := repeat(fromDB(c.db), c.k)
 		var opt, ratio, matched sample

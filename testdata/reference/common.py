@@ -170,6 +170,28 @@ def least_power_cones(cones, equal):
     return power, W, cones.multipliers(solution), relative
 
 
+def least_scale(cones, equal):
+    """Square of the least last variable over the cones, infinite when nothing
+    is feasible, and the relative gap."""
+    G, h, dims = cones.matrices()
+    c = np.zeros(cones.width)
+    c[-1] = 1
+    for tolerance in (1e-9, 1e-8):
+        options = dict(show_progress=False, abstol=tolerance, reltol=tolerance, feastol=tolerance)
+        try:
+            s = solvers.conelp(
+                matrix(c), G, h, dims, matrix(equal), matrix(np.zeros(equal.shape[0])), options=options
+            )
+        except (ArithmeticError, ValueError):
+            continue  # rounding near the end: ask for less
+        if s["status"] == "primal infeasible":
+            return np.inf, 0.0
+        if s["status"] == "optimal":
+            # The dual value is the proved side.
+            return s["dual objective"] ** 2, abs(s["primal objective"] / s["dual objective"] - 1)
+    raise RuntimeError("cone program not solved")
+
+
 # --- uplink-downlink duality, used only to polish ---------------------------
 
 
