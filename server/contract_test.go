@@ -440,11 +440,11 @@ func TestContract(t *testing.T) {
 		stream := s.stream(t, open)
 		sendSlot(t, stream, newMessage(1))
 		stream.CloseSend()
-		res, err := stream.Recv()
-		if err != nil {
+		if _, err := stream.Recv(); err != nil {
 			return outcome{nil, violationPaths(t, err)}
 		}
-		if res, err = stream.Recv(); err != nil {
+		res, err := stream.Recv()
+		if err != nil {
 			t.Fatal(err)
 		}
 		if _, err := stream.Recv(); !errors.Is(err, io.EOF) {
