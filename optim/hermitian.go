@@ -115,9 +115,19 @@ func choleskyReal(a []float64, n int) bool {
 // choleskySubstitute solves N x = x in place for the factor of choleskyReal.
 // O(n^2).
 func choleskySubstitute(a []float64, n int, x []float64) {
+	choleskyForward(a, n, x)
+	choleskyBack(a, n, x)
+}
+
+// choleskyForward solves L x = x in place, N = L L^T. O(n^2/2).
+func choleskyForward(a []float64, n int, x []float64) {
 	for i := range n {
 		x[i] = (x[i] - dotReal(a[i*n:i*n+i], x)) * a[i*n+i]
 	}
+}
+
+// choleskyBack solves L^T x = x in place. O(n^2/2).
+func choleskyBack(a []float64, n int, x []float64) {
 	for i := n - 1; i >= 0; i-- {
 		x[i] *= a[i*n+i]
 		for j := range i {

@@ -27,6 +27,10 @@ const (
 	IllConditioned
 	// StepLimit: the steps allowed ran out.
 	StepLimit
+	// TimeLimit: the deadline passed.
+	TimeLimit
+	// Cancelled: the caller gave up.
+	Cancelled
 	// BadInput: a NaN, an infinity, a negative target or a wrong length.
 	BadInput
 )
@@ -42,6 +46,8 @@ var statusTable = [...]struct {
 	AboveLimits:    {"above limits", errors.New("optim: no power meets the targets within the limits")},
 	IllConditioned: {"ill-conditioned", errors.New("optim: power over interference-free power too large for float64")},
 	StepLimit:      {"step limit", errors.New("optim: step limit reached")},
+	TimeLimit:      {"time limit", errors.New("optim: deadline passed")},
+	Cancelled:      {"cancelled", errors.New("optim: cancelled")},
 	BadInput:       {"bad input", errors.New("optim: bad input")},
 }
 

@@ -148,6 +148,21 @@ def instances():
     yield "3 subbands, rayleigh 2x3, more users than antennas", ray(3, 2, 3), one(3), [1, 1.5, 2]
     yield "3 subbands of very unequal gain, rayleigh 4x3", [a * h for a, h in zip((1, 0.3, 0.1), ray(3, 4, 3))], one(3), [1, 2, 1]
     yield "2 subbands, clustered 8x5", [common.clustered(rng, 5, 8, [-15, 20], 4) for _ in range(2)], one(5), [1, 2, 1, 2, 1]
+    # Users of one price, who share the time between orders of decoding, and other
+    # shapes of the optimum.
+    yield "one user, 4 subbands of gains 4, 2, 1, 0.25 over their noise", [np.array([[g**0.5]]) for g in (4, 2, 1, 0.25)], [4], [1.5]
+    yield "two orthogonal users", [np.array([[1, 1], [1, -1]])], [1, 2], [1, 0.5]
+    yield "two users of correlation 0.9", [np.array([[1, 0], [0.9, 0.19**0.5]])], one(2), [3, 3]
+    yield "three equal users on one antenna", [np.ones((3, 1))], one(3), [0.7, 1, 1.3]
+    yield "equicorrelated 5 users", [np.sqrt(0.5) * np.eye(5) + (np.sqrt(3) - np.sqrt(0.5)) / 5], one(5), [2] * 5
+    yield "formula channel 4 users, 6 antennas", [common.formula_channel(4, 6)], one(4), [2] * 4
+    loss = np.sqrt(common.from_db(-rng.uniform(80, 120, 5)))[:, None]
+    yield "rayleigh 8x5, path gains -80 to -120 dB, noise in W", [loss * h for h in ray(5, 8)], common.from_db(np.full(5, -126.0)) * rng.uniform(1, 2, 5), [1.5, 2, 3, 1, 2]
+    yield "line of sight 8x6, three pairs of 3 to 4 degrees", los(8, [-40, -36, 0, 3, 25, 29]), one(6), [3] * 6
+    yield "line of sight 8x7, random angles", los(8, rng.uniform(-60, 60, 7)), rng.uniform(0.5, 2, 7), rng.uniform(0.5, 3.5, 7)
+    yield "line of sight 6x6, within 20 degrees", los(6, rng.uniform(-10, 10, 6)), one(6), [2] * 6
+    yield "clustered 16x7, 2 clusters of +-4 degrees, unequal", [common.clustered(rng, 7, 16, [-30, 20], 4)], rng.uniform(0.5, 2, 7), rng.uniform(0.5, 3.5, 7)
+    yield "3 subbands, clustered 4x4, +-5 degrees", [common.clustered(rng, 4, 4, [10], 5) for _ in range(3)], one(4), [1.5, 2, 1, 3]
 
 
 def solve(name, H, noise, bits, rng):
