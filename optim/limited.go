@@ -23,6 +23,30 @@ type Limits struct {
 	RowW []float64
 }
 
+// FixedRows fills gain, N x K in the order [row][beam], and capW, N, for the
+// caps of l on K unit-power beams w, [beam][antenna]: the rows of a FixedProblem.
+// Antennas that have a cap come first, in their order, then Rows. O(N K M).
+func (l *Limits) FixedRows(gain, capW []float64, w []complex128, antennas int) ([]float64, []float64) {
+	gain, capW = gain[:0], capW[:0]
+	for m, c := range l.AntennaW {
+		if math.IsInf(c, 1) {
+			continue
+		}
+		capW = append(capW, c)
+		for at := m; at < len(w); at += antennas {
+			gain = append(gain, abs2(w[at]))
+		}
+	}
+	for i, c := range l.RowW {
+		capW = append(capW, c)
+		row := l.Rows[i*antennas : (i+1)*antennas]
+		for at := 0; at < len(w); at += antennas {
+			gain = append(gain, abs2(kernels.Zdotc(antennas, row, 1, w[at:at+antennas], 1)))
+		}
+	}
+	return gain, capW
+}
+
 // Band is one group on one subband.
 type Band struct {
 	Channel Channel // noise-normalised
@@ -66,24 +90,30 @@ type Duals struct {
 // costs q_i more, is concave, its gradient is row power minus cap, and phi is
 // the problem of Optimal for another Gram matrix. It is maximised by Newton's
 // method with the exact Hessian (derived in priced.go) over the few rows that
-// bind; the steps solve the model's maximum over q >= 0. Every D(q) is a lower
-// bound on the power, and a D(q) above what the caps can radiate proves that no
-// beams will do.
+// bind; the rows over their caps join them, of directions much alike the worst.
+// Every D(q) is a lower bound on the power, and a D(q) above what the caps can
+// radiate proves that no beams will do.
 //
 // The beams of the last prices are scaled, at last, so that every cap holds
-// exactly on the weights returned; SINRs fall by no more than Tolerance.
+// exactly on the weights returned; SINRs fall by no more than Tolerance. Where
+// rounding stops the ascent earlier, which it does for nulls as deep as the
+// arithmetic allows, SINRs fall by no more than 1e-7, or they hold and the power
+// is up to 0.1 % above the least: LowerBoundW tells.
 //
 // Complexity: one solve of Optimal with a good start per step, O(N K M) to check
-// all rows once or twice. 3 to 8 steps where few limits bind, more near what the
-// caps can bear. A solve with a used workspace and result allocates nothing.
+// all rows two or three times, O(a^3) for a binding rows. 3 to 6 steps where few
+// limits bind, 10 and more near what the caps can bear. A solve with a used
+// workspace and result allocates nothing.
 type Limited struct {
 	// Tolerance is the largest excess over a cap, relative, before the final
 	// scaling. 0 means 1e-9.
 	Tolerance float64
 	// MaxSolves bounds the inner solves. 0 means 300.
 	MaxSolves int
-	// MaxPenaltyDB ends the solve with IllConditioned when the power exceeds the
-	// interference-free power without limits by more. 0 means 50 dB.
+	// MaxPenaltyDB ends the solve with AboveLimits when the least power is proved
+	// to exceed the interference-free power sum g_k / ||h_k||^2 by more: limits on
+	// directions alone bound no power, and what cannot be met within them is told
+	// from what is costly only there. 0 means 50 dB.
 	MaxPenaltyDB float64
 }
 
@@ -94,24 +124,30 @@ type LimitedResult struct {
 
 	// PowerW is sum ||w_k||^2 of the weights, 0 unless Solved.
 	PowerW float64
-	// LowerBoundW is proved to be no more than the least power, whatever the
-	// status: D at the Duals, lowered for rounding.
+	// LowerBoundW is proved to be no more than the least power within the limits,
+	// whatever the status: the largest D met, lowered for rounding. 0 when nothing
+	// is proved.
 	LowerBoundW float64
 	// Excess is, with AboveLimits, a factor that all caps together would have to
-	// grow by, at least: proved by the Duals. 0 otherwise.
+	// grow by, at least: proved by the Duals. It is 0 where neither a total cap nor
+	// caps on all antennas bound the power.
 	Excess float64
 
-	// AntennaW and RowW are the powers of the antennas and of the rows; no more
-	// than their caps when Solved. With AboveLimits they are those of the last
-	// beams that met the targets, zero when there were none.
+	// AntennaW, M, and RowW, N, are the powers of the antennas and of the rows, no
+	// more than their caps; 0 unless Solved.
 	AntennaW []float64
 	RowW     []float64
 
+	// Duals are those of the optimum when Solved; those of the proof with
+	// AboveLimits. They make a start for the next slot.
 	Duals Duals
 
-	UserW     []float64 // [subband][user] ||w_k||^2
-	SlopeSINR []float64 // [subband][user] dP/dg_k with the limits held
-	SlopeRate []float64 // [subband][user] dP/dr_k, r_k = log(1+g_k) in nats
+	UserW []float64 // [subband][user] ||w_k||^2
+	// SlopeSINR, dP/dg_k, and SlopeRate, dP/dr_k with r_k = log(1+g_k) in nats, are
+	// the slopes of the least power within the limits, [subband][user]; by the
+	// envelope theorem those of D at the prices found.
+	SlopeSINR []float64
+	SlopeRate []float64
 
 	// Violated is as in Result, for the subband ViolatedBand.
 	Violated     []int
@@ -124,16 +160,23 @@ type LimitedResult struct {
 const (
 	defaultLimitTolerance = 1e-9
 	defaultMaxSolves      = 300
-	looseTolerance        = 1e-8 // where rounding stops progress
-	proofMargin           = 1e-9 // of a bound over what the caps can radiate
-	scaleMargin           = 1e-13
-	checkBelow            = 0.05 // largest excess at which all rows are checked
-	alikeRows             = 0.5  // |a_i^H a_j|^2 from which only the worse is added
-	idleSlack             = 0.1  // relative slack at which an unpriced row is dropped
-	maxGrowth             = 10   // of 1 + price in one step
-	armijo                = 1e-4
-	maxLineSteps          = 30
-	maxRefused            = 3     // trials of a step too ill-conditioned to solve
+	looseTolerance        = 1e-7  // where rounding stops progress
+	maxDrawIn             = 1e-3  // of caps, where it does so earlier
+	drawnInGap            = 1e-3  // lack of complementarity then
+	deepestCap            = 1e-14 // of the power: less is lost in rounding
+	proofMargin           = 1e-9  // of phi, over what the caps can radiate
+	scaleMargin           = 1e-13 // left to other orders of summation
+	responseError         = 1e-15 // of a^H w over |a| |w| sqrt M
+	checkBelow            = 0.05  // largest excess at which all rows are checked
+	alikeRows             = 0.5   // |a_i^H a_j|^2 from which only the worse is added
+	sameRows              = 0.999 // |a_i^H a_j|^2 from which rows are the same
+	largestStart          = 1e10  // price of a unit row that is worth starting from
+	idleSlack             = 0.1   // relative slack at which an unpriced row is dropped
+	firstReach            = 10    // of a step, see step
+	maxReach              = 1000
+	armijo                = 1e-4  // part of the slope that a step must gain
+	maxTrials             = 30    // of one step
+	maxRefused            = 3     // trials of a step that rounding spoils
 	roundedGain           = 1e-10 // relative gain of D that rounding may hide
 )
 
@@ -153,10 +196,15 @@ type LimitedWorkspace struct {
 	trial   point
 	rowW    []float64 // of all rows of unit norm, for the weights formed
 	checked bool      // rowW is that of the prices now
-	model   nonNegative
-	target  []float64
-	over    []int
-	powerW  float64 // of the weights formed
+	model   boxModel
+	reach   float64 // of a step, see step
+
+	tolerance    float64 // relative excess over a cap at which prices are good
+	gapTolerance float64 // relative lack of complementarity at which they are
+	fall         float64 // largest relative fall of the weights' power at the end
+	drawnIn      float64 // relative: capW is so much below the caps
+	over         []int
+	powerW       float64 // of the weights formed
 }
 
 // point is a set of prices with what was found there.
@@ -174,13 +222,13 @@ func (p *point) resize(a int) {
 }
 
 // Solve solves p into r and returns r.Status:
-// Solved;
-// Unservable when no power meets the targets even without limits;
-// AboveLimits when it is proved that no beams meet the targets within the
-// limits: D is above the total cap or above the sum of the antennas' caps;
-// IllConditioned when the power is so large that float64 loses the digits, which
-// is how groups end that cannot meet limits which bound no power;
-// StepLimit or BadInput.
+//   - Solved;
+//   - Unservable when no power meets the targets even without limits;
+//   - AboveLimits when D is above the total cap or the sum of the antennas' caps,
+//     which proves that no beams meet the targets within the limits, or above what
+//     MaxPenaltyDB allows;
+//   - IllConditioned when float64 loses the digits asked;
+//   - StepLimit or BadInput.
 func (l *Limited) Solve(p *LimitedProblem, ws *LimitedWorkspace, r *LimitedResult) Status {
 	if !p.valid() {
 		*r = LimitedResult{Status: BadInput}
@@ -283,41 +331,62 @@ func (l *Limited) solve(p *LimitedProblem, ws *LimitedWorkspace, r *LimitedResul
 	if status := ws.eval(&ws.now, r); status != Solved {
 		return status
 	}
-	tolerance := orDefault(l.Tolerance, defaultLimitTolerance)
+	ws.tolerance = orDefault(l.Tolerance, defaultLimitTolerance)
+	ws.gapTolerance, ws.fall = ws.tolerance, 2*ws.tolerance
 	below := checkBelow
 	for {
 		if !ws.derive(&ws.now) {
 			return IllConditioned
 		}
 		excess, gap := ws.off()
-		done := excess <= tolerance && gap <= tolerance
+		done := excess <= ws.tolerance && gap <= ws.gapTolerance
 		if !ws.checked && (done || excess <= below) {
 			if status := ws.check(r); status != Solved {
 				return status
 			}
-			if ws.exchange(tolerance) {
+			if ws.exchange() {
 				below = checkBelow
 				continue
 			}
 			below = 0
 		}
 		if done {
-			ws.finish(p, r)
-			return Solved
-		}
-		switch status := ws.step(r); {
-		case status == Solved:
-		case status != IllConditioned:
-			return status
-		case excess > looseTolerance || gap > looseTolerance || tolerance == looseTolerance:
-			return IllConditioned
-		default: // rounding stops progress, and this is good enough
-			tolerance = looseTolerance
-			if status := ws.eval(&ws.now, r); status != Solved {
-				return status
+			if excess = ws.overCaps(p); excess <= ws.fall {
+				ws.finish(p, r)
+				return Solved
 			}
+		} else if status := ws.step(r); status == Solved {
+			continue
+		} else if status != IllConditioned {
+			return status
+		}
+		if !ws.relax(excess, gap) {
+			return IllConditioned
+		}
+		if status := ws.eval(&ws.now, r); status != Solved {
+			return status
 		}
 	}
+}
+
+// relax makes do with what rounding leaves: at first with looser tolerances,
+// then with caps drawn in by more than rows are over them. It reports false when
+// rows are too far over.
+func (ws *LimitedWorkspace) relax(excess, gap float64) bool {
+	switch {
+	case ws.tolerance < looseTolerance && excess <= looseTolerance && gap <= looseTolerance:
+		ws.tolerance, ws.gapTolerance, ws.fall = looseTolerance, looseTolerance, 2*looseTolerance
+	case ws.drawnIn == 0 && excess <= maxDrawIn/2:
+		ws.drawnIn = 2 * math.Max(excess, looseTolerance)
+		ws.tolerance, ws.gapTolerance, ws.fall = ws.drawnIn/2, drawnInGap, 2*looseTolerance
+		for i := range ws.set.capW {
+			ws.set.capW[i] *= 1 - ws.drawnIn
+		}
+	default:
+		return false
+	}
+	ws.reach = firstReach
+	return true
 }
 
 // load takes the problem's users and limits, and the rows that have a price at
@@ -325,6 +394,7 @@ func (l *Limited) solve(p *LimitedProblem, ws *LimitedWorkspace, r *LimitedResul
 func (ws *LimitedWorkspace) load(p *LimitedProblem, l *Limited, r *LimitedResult) Status {
 	m := p.Bands[0].Channel.Antennas
 	ws.set.load(&p.Limits, m)
+	ws.bands = ws.bands[:cap(ws.bands)] // their scratch is kept
 	for len(ws.bands) < len(p.Bands) {
 		ws.bands = append(ws.bands, pricedBand{})
 	}
@@ -361,16 +431,18 @@ func (ws *LimitedWorkspace) load(p *LimitedProblem, l *Limited, r *LimitedResult
 	ws.now.q = ws.activateStart(ws.now.q, ws.start.RowPrice, m)
 	ws.rowW = grow(ws.rowW, len(ws.set.capW))
 	ws.checked = false
+	ws.reach, ws.drawnIn = firstReach, 0
 	ws.activate()
 	return Solved
 }
 
-// activateStart appends the rows from first on that have a price to start from.
+// activateStart appends the rows from first on that have a sensible price to
+// start from.
 func (ws *LimitedWorkspace) activateStart(q, price []float64, first int) []float64 {
 	for i, v := range price {
-		if v > 0 && finite(v) && finite(ws.set.capW[first+i]) {
+		if v *= ws.set.scale(first + i); v > 0 && v < largestStart && finite(ws.set.capW[first+i]) {
 			ws.rows = append(ws.rows, first+i)
-			q = append(q, v*ws.set.scale(first+i))
+			q = append(q, v)
 		}
 	}
 	return q
@@ -410,8 +482,14 @@ func (ws *LimitedWorkspace) eval(pt *point, r *LimitedResult) Status {
 		cost += pt.q[j] * ws.set.capW[row]
 	}
 	pt.value = value - cost
+	if !finite(pt.value) {
+		return IllConditioned
+	}
+	// What the two ways to phi differ by tells of rounding.
+	lower -= math.Abs(value-lower) + 1e-12*value
+	cost /= 1 - ws.drawnIn
 	r.LowerBoundW = math.Max(r.LowerBoundW, lower-cost)
-	if lower-cost > math.Min(ws.boundW, ws.costlyW)*(1+proofMargin) {
+	if lower*(1-proofMargin)-cost > math.Min(ws.boundW, ws.costlyW) {
 		// Caps s c bound the power by s boundW: phi - s q.c <= s boundW.
 		r.Excess = lower / (cost + ws.boundW)
 		ws.duals(pt, r)
@@ -483,17 +561,23 @@ func (ws *LimitedWorkspace) check(r *LimitedResult) Status {
 	for at := 0; at < len(r.Weights); at += m {
 		ws.set.addPowers(ws.rowW, r.Weights[at:at+m])
 	}
+	for i, c := range ws.set.capW {
+		if c < deepestCap*ws.powerW && ws.rowW[i] > c {
+			return IllConditioned
+		}
+	}
 	ws.checked = true
 	return Solved
 }
 
 // exchange makes rows over their caps active, and idle ones inactive. It
 // reports whether there are new ones. Of rows much alike, such as neighbouring
-// directions, only the one furthest over its cap is taken.
-func (ws *LimitedWorkspace) exchange(tolerance float64) bool {
+// directions, only the one furthest over its cap is taken, and none that is the
+// same as an active one still over its cap.
+func (ws *LimitedWorkspace) exchange() bool {
 	ws.over = ws.over[:0]
 	for i, p := range ws.rowW {
-		if p > ws.set.capW[i]*(1+tolerance) {
+		if p > ws.set.capW[i]*(1+ws.tolerance) {
 			if _, found := slices.BinarySearch(ws.rows, i); !found {
 				ws.over = append(ws.over, i)
 			}
@@ -510,12 +594,18 @@ func (ws *LimitedWorkspace) exchange(tolerance float64) bool {
 	for _, i := range ws.over {
 		alike := false
 		for _, j := range ws.over[:taken] {
-			alike = alike || abs2(ws.set.product(max(i, j), min(i, j))) > alikeRows
+			alike = alike || ws.set.alike(i, j) > alikeRows
+		}
+		for at, j := range ws.rows {
+			alike = alike || ws.now.grad[at] > ws.tolerance*ws.set.capW[j] && ws.set.alike(i, j) > sameRows
 		}
 		if !alike {
 			ws.over[taken] = i
 			taken++
 		}
+	}
+	if taken == 0 {
+		return false
 	}
 	// Keep what is priced or about to be.
 	kept := 0
@@ -538,34 +628,34 @@ func (ws *LimitedWorkspace) exchange(tolerance float64) bool {
 // step moves to better prices. It returns IllConditioned where rounding leaves
 // none.
 //
-// The power of a row falls like 1/(1+q)^2 with its own price, so that its
-// inverse root is nearly linear: the first trial is Newton's step for
-// (row power)^-1/2 = cap^-1/2. Where D does not rise enough, Newton's step for D
-// follows, shortened as need be.
+// Every price may move by a factor 1 + reach of price + 1/s, s = a^H Q^-1 a
+// without its own price; the model of D is maximised within. The power of a row
+// falls like 1/(price + 1/s)^2, so that its inverse root is nearly linear: the
+// first trial is Newton's step for (row power)^-1/2 = cap^-1/2. Where D does not
+// rise enough, Newton's step for D follows, with a shorter reach as need be.
 func (ws *LimitedWorkspace) step(r *LimitedResult) Status {
 	now, trial := &ws.now, &ws.trial
 	steepened := true
-	slope := ws.direction(true)
-	if !(slope > 0) {
-		steepened = false
-		slope = ws.direction(false)
-	}
-	scale := ws.longest()
 	refused := 0
-	for range maxLineSteps {
+	for range maxTrials {
+		slope := ws.direction(steepened)
+		if !(slope > 0) && steepened {
+			steepened = false
+			slope = ws.direction(false)
+		}
 		if !(slope > 0) || refused > maxRefused {
 			return IllConditioned
 		}
 		for j, q := range now.q {
-			trial.q[j] = q + scale*(ws.target[j]-q)
+			trial.q[j] = q + ws.model.y[j]
 		}
-		shorter := 0.5
 		status := ws.eval(trial, r)
 		if status == StepLimit || status == AboveLimits {
 			return status
 		}
 		if status == Solved {
-			if trial.value >= now.value+armijo*scale*slope {
+			if trial.value >= now.value+armijo*slope {
+				ws.reach = math.Min(2*ws.reach, maxReach)
 				return ws.accept()
 			}
 			// The values may agree to rounding; slopes tell more.
@@ -574,22 +664,22 @@ func (ws *LimitedWorkspace) step(r *LimitedResult) Status {
 			}
 			end := 0.0
 			for j, g := range trial.grad {
-				end += g * (ws.target[j] - now.q[j])
+				end += g * ws.model.y[j]
 			}
-			if rounded := math.Abs(now.value) * roundedGain; trial.value >= now.value-rounded &&
-				(end >= 0 || scale*slope <= rounded && -end <= 0.9*slope) {
+			rounded := math.Abs(now.value) * roundedGain
+			if trial.value >= now.value-rounded && (end >= 0 || slope <= rounded && -end <= 0.9*slope) {
 				return ws.accept()
 			}
-			shorter = math.Max(0.1, slope/(slope-end))
+			if slope <= rounded {
+				refused++
+			}
 		} else {
 			refused++
 		}
 		if steepened {
 			steepened = false
-			slope = ws.direction(false)
-			scale = ws.longest()
 		} else {
-			scale *= shorter
+			ws.reach /= 4
 		}
 	}
 	return IllConditioned
@@ -601,59 +691,68 @@ func (ws *LimitedWorkspace) accept() Status {
 	return Solved
 }
 
-// direction fills target with the prices at which the model of D is largest and
-// returns the slope of D towards them.
+// direction leaves in model.y the step within reach to where the model of D is
+// largest and returns the slope of D along it.
 func (ws *LimitedWorkspace) direction(steepened bool) (slope float64) {
-	now := &ws.now
+	now, m := &ws.now, &ws.model
 	a := len(ws.rows)
-	ws.target = grow(ws.target, a)
-	ws.model.resize(a)
-	for i := range a {
+	m.resize(a)
+	for i, q := range now.q {
 		g := now.grad[i]
-		if c := ws.set.capW[ws.rows[i]]; steepened && g > -c {
+		c := ws.set.capW[ws.rows[i]]
+		over := math.Max(1, 1+g/c)
+		if steepened && g > -c {
 			g = 2 * (g + c) * (math.Sqrt((g+c)/c) - 1)
 		}
-		ws.model.linear[i] = g + dotReal(now.curv[i*a:(i+1)*a], now.q)
-		ws.model.free[i] = now.q[i] > 0 || g > 0
-		ws.target[i] = now.q[i]
+		m.linear[i] = g
+		m.y[i] = 0
+		s := 0.0
+		for f := range ws.bands {
+			s += ws.bands[f].own(i) / float64(len(ws.bands))
+		}
+		scale := 1 / s // the price itself and 1/s without it
+		m.low[i] = math.Max(-q, -scale*(1-1/(1+ws.reach)))
+		m.high[i] = scale * ws.reach * math.Sqrt(over)
+		m.at[i] = free
+		if q == 0 && now.grad[i] <= 0 {
+			m.at[i] = atLow
+		}
 	}
-	ws.model.solve(now.curv, ws.target)
+	m.solve(now.curv)
 	for i, g := range now.grad {
-		slope += g * (ws.target[i] - now.q[i])
+		slope += g * m.y[i]
 	}
 	return slope
 }
 
-// longest returns the part of the step to target that raises no price by more
-// than maxGrowth times one plus itself.
-func (ws *LimitedWorkspace) longest() float64 {
-	scale := 1.0
-	for j, q := range ws.now.q {
-		if d, most := ws.target[j]-q, maxGrowth*(1+q); d*scale > most {
-			scale = most / d
+// overCaps returns the largest relative excess of the weights formed over a cap,
+// in any order of the sums: rows of little power of strong beams lose digits.
+func (ws *LimitedWorkspace) overCaps(p *LimitedProblem) float64 {
+	over := 0.0
+	m := ws.set.antennas
+	lost := responseError * math.Sqrt(float64(m)*ws.powerW)
+	for i, c := range ws.set.capW {
+		v := ws.rowW[i]
+		if i >= m {
+			root := math.Sqrt(v) + lost
+			v = root * root
 		}
+		over = math.Max(over, v/c*(1-ws.drawnIn))
 	}
-	return scale
+	if p.Limits.TotalW > 0 {
+		over = math.Max(over, ws.powerW/p.Limits.TotalW)
+	}
+	return over - 1
 }
 
 // finish scales the weights formed within every cap and fills r.
 func (ws *LimitedWorkspace) finish(p *LimitedProblem, r *LimitedResult) {
-	scale := 1.0
-	fit := func(power, limit float64) {
-		if power > limit*(1-scaleMargin) {
-			scale = math.Min(scale, limit/power*(1-scaleMargin))
-		}
-	}
-	for i, c := range ws.set.capW {
-		fit(ws.rowW[i], c)
-	}
-	if p.Limits.TotalW > 0 {
-		fit(ws.powerW, p.Limits.TotalW)
-	}
+	scale := math.Min(1, (1-scaleMargin)/(1+ws.overCaps(p)))
 	if scale < 1 {
 		kernels.Zdscal(len(r.Weights), math.Sqrt(scale), r.Weights, 1)
 	}
 	r.PowerW = ws.powerW * scale
+	r.LowerBoundW = math.Min(r.LowerBoundW, r.PowerW) // SINRs fell with the scale
 	m := ws.set.antennas
 	for i, v := range ws.rowW {
 		if i < m {
@@ -677,98 +776,128 @@ func (ws *LimitedWorkspace) finish(p *LimitedProblem, r *LimitedResult) {
 	}
 }
 
-// nonNegative minimises y^T K y / 2 - linear.y over y >= 0 for a positive
-// semidefinite K: the active-set method of Lawson and Hanson (Solving Least
-// Squares Problems, 1974, ch. 23; chapter from memory), started from a guess of
+// boxModel minimises y^T K y / 2 - linear.y over low <= y <= high for a positive
+// semidefinite K: the active-set method of Stark and Parker for bounded variables
+// (Computational Statistics 10, 1995, from memory), started from y and a guess of
 // the free entries.
-type nonNegative struct {
-	linear []float64
-	free   []bool
-	place  []int
-	factor []float64
-	s      []float64
+type boxModel struct {
+	linear, low, high, y []float64
+	at                   []bound
+	place                []int
+	factor, s            []float64
 }
 
-func (p *nonNegative) resize(n int) {
-	p.linear = grow(p.linear, n)
-	p.free = grow(p.free, n)
+// bound says where an entry is held.
+type bound int8
+
+const (
+	free bound = iota
+	atLow
+	atHigh
+)
+
+func (p *boxModel) resize(n int) {
+	for _, s := range []*[]float64{&p.linear, &p.low, &p.high, &p.y, &p.s} {
+		*s = grow(*s, n)
+	}
+	p.at = grow(p.at, n)
 	p.place = grow(p.place, n)
 	p.factor = grow(p.factor, n*n)
-	p.s = grow(p.s, n)
 }
 
-// solve moves y >= 0, positive only where free, to the minimum.
-func (p *nonNegative) solve(k, y []float64) {
-	n := len(y)
-	for range 3*n + 10 {
-		// Towards the minimum over the free entries, fixing those that reach 0.
-		for {
-			free := p.unconstrained(k, n)
-			part, first := 1.0, -1
-			for i, j := range free {
-				if p.s[i] > 0 {
-					continue
-				}
-				reach := 0.0 // of the way until y_j is 0; not a number counts as none
-				if y[j] > 0 && p.s[i] <= 0 {
-					reach = y[j] / (y[j] - p.s[i])
-				}
-				if first < 0 || reach < part {
-					part, first = reach, j
-				}
-			}
-			for i, j := range free {
-				if part > 0 {
-					y[j] += part * (p.s[i] - y[j])
-				}
-			}
-			if first < 0 {
-				break
-			}
-			y[first], p.free[first] = 0, false // at least one: the loop ends
+// solve moves y to the minimum.
+func (p *boxModel) solve(k []float64) {
+	n := len(p.y)
+	for range 10*n + 10 { // a few per entry; rounding could make it cycle
+		if p.towards(k, p.unconstrained(k)) {
+			continue
 		}
-		// Free the fixed entry that promises most.
+		// Free the held entry that promises most.
 		best, most := -1, 0.0
-		for i := range n {
-			if p.free[i] {
+		for i, at := range p.at {
+			if at == free {
 				continue
 			}
-			g := p.linear[i] - dotReal(k[i*n:(i+1)*n], y)
-			if d := k[i*n+i]; g > most*math.Sqrt(d) && g > 1e-12*math.Abs(p.linear[i]) {
-				best, most = i, g/math.Sqrt(d)
+			g := p.linear[i] - dotReal(k[i*n:(i+1)*n], p.y)
+			if at == atHigh {
+				g = -g
+			}
+			if d := math.Sqrt(k[i*n+i]); g > most*d && g > 1e-12*math.Abs(p.linear[i]) {
+				best, most = i, g/d
 			}
 		}
 		if best < 0 {
 			return
 		}
-		p.free[best] = true
+		p.at[best] = free
 	}
+}
+
+// towards moves the entries named towards s, as far as all stay within their
+// bounds, and holds those that would leave them. It reports whether any would.
+func (p *boxModel) towards(k []float64, open []int) bool {
+	part, blocked := 1.0, false
+	room := func(i, j int) float64 { // part of the way to s_i that y_j can go
+		d := p.s[i] - p.y[j]
+		switch {
+		case d < 0 && p.s[i] <= p.low[j]:
+			return (p.low[j] - p.y[j]) / d
+		case d > 0 && p.s[i] >= p.high[j]:
+			return (p.high[j] - p.y[j]) / d
+		}
+		return math.Inf(1)
+	}
+	for i, j := range open {
+		if r := room(i, j); r <= 1 {
+			blocked = true
+			part = math.Min(part, r)
+		}
+	}
+	for i, j := range open {
+		switch r, d := room(i, j), p.s[i]-p.y[j]; {
+		case r > part*(1+1e-12):
+			p.y[j] += part * d
+		case d < 0:
+			p.y[j], p.at[j] = p.low[j], atLow
+		default:
+			p.y[j], p.at[j] = p.high[j], atHigh
+		}
+	}
+	return blocked
 }
 
 // unconstrained fills s with the minimum over the free entries, whose numbers
 // it returns. K is lifted by a trace of its diagonal, so that rows alike do no
 // harm.
-func (p *nonNegative) unconstrained(k []float64, n int) []int {
-	free := p.place[:0]
-	for i, f := range p.free {
-		if f {
-			free = append(free, i)
+func (p *boxModel) unconstrained(k []float64) []int {
+	n := len(p.y)
+	open := p.place[:0]
+	for i, at := range p.at {
+		if at == free {
+			open = append(open, i)
 		}
 	}
-	m := len(free)
+	m := len(open)
 	for lift := 1e-13; lift < 1; lift *= 100 {
-		for i, a := range free {
-			for j, b := range free[:i+1] {
+		for i, a := range open {
+			p.s[i] = p.linear[a]
+			for b, at := range p.at {
+				if at != free {
+					p.s[i] -= k[a*n+b] * p.y[b]
+				}
+			}
+			for j, b := range open[:i+1] {
 				p.factor[i*m+j] = k[a*n+b]
 			}
 			p.factor[i*m+i] += lift*k[a*n+a] + math.SmallestNonzeroFloat64
-			p.s[i] = p.linear[a]
 		}
 		if choleskyReal(p.factor, m) {
 			choleskySubstitute(p.factor, m, p.s[:m])
-			return free
+			return open
 		}
 	}
-	clear(p.s[:m]) // not a number
-	return free
+	for i, a := range open { // not a number: stay
+		p.s[i] = p.y[a]
+	}
+	return open
 }

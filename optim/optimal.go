@@ -23,7 +23,7 @@ type Problem struct {
 	// over the noise power; nil means that the channel is exact.
 	ErrorVariance []float64
 	// Start holds K uplink powers to start from, such as those of the last slot;
-	// nil or zero entries start from g_k / G_kk. It never changes the answer
+	// nil or entries below g_k / G_kk start from there. It never changes the answer
 	// beyond the tolerance.
 	Start []float64
 }
@@ -68,6 +68,8 @@ const (
 	maxLogStep          = 2     // largest step in log l
 	rankCheckStep       = 6     // well-spread channels have converged before it
 	rankTolerance       = 1e-12 // of a squared norm left after projection
+	roundedStep         = 1e-6  // largest step in log l that rounding excuses
+	smallTarget         = 1e-3  // SINR below which 1 - B_kk loses digits
 )
 
 // Result is what a solve found. Powers are in watts when the channel was
@@ -206,7 +208,7 @@ func (o *Optimal) converge(p *Problem, ws *Workspace, r *Result) Status {
 		}
 		step := ws.direction(n)
 		r.Residual = step
-		if step <= math.Max(tolerance, 1e-15*spread) {
+		if step <= math.Max(tolerance, math.Min(1e-15*spread, roundedStep)) {
 			if sum > penalty*free {
 				return IllConditioned
 			}
@@ -289,15 +291,16 @@ func (ws *Workspace) load(p *Problem) int {
 	return -1
 }
 
-// start sets t and returns the interference-free power. Entries of p.Start
-// beyond the largest penalty are not used.
+// start sets t and returns the interference-free power. Entries of p.Start below
+// the interference-free power, which bounds l, or beyond the largest penalty are
+// not used.
 func (ws *Workspace) start(p *Problem, penalty float64) float64 {
 	n := len(ws.active)
 	free := 0.0
 	for a, k := range ws.active {
 		l := ws.sinr[a] / real(ws.g[a*n+a])
 		free += l
-		if p.Start != nil && p.Start[k] > 0 && p.Start[k] < l*penalty {
+		if p.Start != nil && p.Start[k] > l && p.Start[k] < l*penalty {
 			l = p.Start[k]
 		}
 		ws.t[a] = math.Log(l)
@@ -358,15 +361,29 @@ func (ws *Workspace) residual(n int) (sum, spread float64) {
 			rowSum -= v
 			ws.nSum[j] -= v
 		}
-		b := real(row[i])
-		out[i] = b - b*b
+		gain := ws.gain(i, n)
+		out[i] = real(row[i]) * gain
 		ws.nSum[i] += rowSum + out[i]
-		ws.d[i] = b - 1/(1+ws.sinr[i])
+		ws.d[i] = ws.sinr[i]/(1+ws.sinr[i]) - gain
 		l := ws.s[i] * ws.s[i]
 		sum += l
 		spread = math.Max(spread, l*real(ws.g[i*n+i]))
 	}
 	return sum, spread
+}
+
+// gain returns 1 - B_jj, for small targets as the sum (B (A - I))_jj, which does
+// not cancel.
+func (ws *Workspace) gain(j, n int) float64 {
+	if ws.sinr[j] > smallTarget {
+		return 1 - real(ws.b[j*n+j])
+	}
+	sum := 0.0
+	for k := range n {
+		b, g := ws.b[j*n+k], ws.g[k*n+j]
+		sum += (real(b)*real(g) - imag(b)*imag(g)) * ws.s[k]
+	}
+	return sum * ws.s[j]
 }
 
 // lowerBound returns a proved lower bound on the least power, from any l, or
@@ -454,8 +471,8 @@ func (ws *Workspace) finish(n int, r *Result) Status {
 		for k := range n {
 			m[j*n+k] = -g * abs2(ws.b[j*n+k])
 		}
-		b := real(ws.b[j*n+j])
-		m[j*n+j] = (1 - b) * (1 - b)
+		own := ws.gain(j, n)
+		m[j*n+j] = own * own
 		ws.y[j] = g * ws.s[j] * ws.s[j]
 		ws.z[j] = ws.y[j] * ws.errVar[j]
 	}

@@ -18,6 +18,13 @@ type FixedProblem struct {
 	SINR []float64
 	// ErrorVariance holds e_k as in Problem; nil means an exact channel.
 	ErrorVariance []float64
+	// RowGain, N x K in the order [row][beam], and RowW cap
+	// sum_k RowGain_ik p_k at RowW[i] >= 0, in W; see Limits.FixedRows. The least
+	// powers are least for every user, so that they meet all caps or no powers do.
+	RowGain []float64
+	RowW    []float64
+	// TotalW caps sum_k p_k; 0 or +Inf means no cap.
+	TotalW float64
 }
 
 // PowerResult is what a power solve found. Slices have one entry per user.
@@ -25,7 +32,10 @@ type PowerResult struct {
 	Status Status
 	Steps  int
 	PowerW float64   // sum of UserW; 0 unless Solved
-	UserW  []float64 // p_k; the componentwise least powers
+	UserW  []float64 // p_k; the componentwise least powers, with AboveLimits too
+	RowW   []float64 // power of each row at UserW
+	// Exceeded holds, with AboveLimits, the rows over their caps at UserW.
+	Exceeded []int
 	// SlopeSINR holds dP/dg_k. Only Direct fills it; otherwise it is zero.
 	SlopeSINR []float64
 	// LowerBoundW is proved to be no more than the least power of these beams.
@@ -48,11 +58,19 @@ func (p *FixedProblem) valid() bool {
 	if n < 0 || len(p.Gain) != n*n || len(p.SINR) != n || p.ErrorVariance != nil && len(p.ErrorVariance) != n {
 		return false
 	}
-	for _, s := range [][]float64{p.Gain, p.SINR, p.ErrorVariance} {
+	if len(p.RowGain) != n*len(p.RowW) || !(p.TotalW >= 0) {
+		return false
+	}
+	for _, s := range [][]float64{p.Gain, p.SINR, p.ErrorVariance, p.RowGain} {
 		for _, v := range s {
 			if !finiteNonNegative(v) {
 				return false
 			}
+		}
+	}
+	for _, c := range p.RowW {
+		if !(c >= 0) {
+			return false
 		}
 	}
 	for k := range n {
@@ -64,7 +82,10 @@ func (p *FixedProblem) valid() bool {
 }
 
 func (r *PowerResult) reset(n int) {
-	*r = PowerResult{UserW: grow(r.UserW, n), SlopeSINR: grow(r.SlopeSINR, n)}
+	*r = PowerResult{
+		UserW: grow(r.UserW, n), SlopeSINR: grow(r.SlopeSINR, n),
+		RowW: r.RowW[:0], Exceeded: r.Exceeded[:0],
+	}
 	clear(r.UserW)
 	clear(r.SlopeSINR)
 }
@@ -130,7 +151,7 @@ func solveDirect(p *FixedProblem, r *PowerResult) Status {
 		return Unservable
 	}
 	substitute(f, n, u)
-	if status := r.accept(u); status != Solved {
+	if status := r.accept(p, u); status != Solved {
 		return status
 	}
 	// With y = (I-F)^-T 1, dP/dg_k = y_k (dF p + du)_k = y_k a_kk p_k / (own_k g_k).
@@ -151,8 +172,9 @@ func solveDirect(p *FixedProblem, r *PowerResult) Status {
 	return Solved
 }
 
-// accept takes finished powers into r.
-func (r *PowerResult) accept(powerW []float64) Status {
+// accept takes finished powers into r: Solved, or AboveLimits where they exceed
+// a cap.
+func (r *PowerResult) accept(p *FixedProblem, powerW []float64) Status {
 	sum := 0.0
 	for _, v := range powerW {
 		if !finiteNonNegative(v) {
@@ -164,8 +186,18 @@ func (r *PowerResult) accept(powerW []float64) Status {
 		return IllConditioned
 	}
 	copy(r.UserW, powerW)
-	r.PowerW = sum
 	r.LowerBoundW = sum
+	for i, c := range p.RowW {
+		v := dotReal(p.RowGain[i*p.Users:(i+1)*p.Users], powerW)
+		r.RowW = append(r.RowW, v)
+		if v > c {
+			r.Exceeded = append(r.Exceeded, i)
+		}
+	}
+	if len(r.Exceeded) > 0 || p.TotalW > 0 && sum > p.TotalW {
+		return AboveLimits
+	}
+	r.PowerW = sum
 	return Solved
 }
 
@@ -224,7 +256,7 @@ func (it Iterative) solve(p *FixedProblem, r *PowerResult) Status {
 			for k := range n {
 				now[k] *= 1 + left // so that every target is met
 			}
-			s := r.accept(now)
+			s := r.accept(p, now)
 			r.LowerBoundW = sum
 			return s
 		}

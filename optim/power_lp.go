@@ -9,8 +9,9 @@ import (
 
 // LinearProgram finds the least powers of fixed beams by linear programming:
 // minimise sum p subject to p_k own_k - g_k sum_{j != k} p_j (a_kj + e_k) >= g_k,
-// own_k = a_kk - g_k e_k. It is the slowest way to the answer of Direct and is
-// kept as an independent check of it. O(K^3) and more.
+// own_k = a_kk - g_k e_k, and to the caps on rows and the total. It is the slowest
+// way to the answer of Direct and is kept as an independent check of it. O(K^3)
+// and more.
 type LinearProgram struct {
 	// New makes the solver; nil means lp.New.
 	New func(*lp.Problem, *lp.Settings) (lp.Solver, error)
@@ -31,6 +32,18 @@ func (l LinearProgram) solve(p *FixedProblem, r *PowerResult) Status {
 	if !ok {
 		return Unservable
 	}
+	capped := len(program.Rows)
+	p.addCaps(program)
+	status := l.run(p, program, r)
+	if status == Unservable && len(program.Rows) > capped {
+		// Beyond the caps, or beyond any power?
+		program.Rows = program.Rows[:capped]
+		status = l.run(p, program, r)
+	}
+	return status
+}
+
+func (l LinearProgram) run(p *FixedProblem, program *lp.Problem, r *PowerResult) Status {
 	newSolver := l.New
 	if newSolver == nil {
 		newSolver = lp.New
@@ -44,10 +57,10 @@ func (l LinearProgram) solve(p *FixedProblem, r *PowerResult) Status {
 	if err := solver.Solve(context.Background(), &sol); err != nil {
 		return IllConditioned
 	}
-	r.Steps = sol.Iterations
+	r.Steps += sol.Iterations
 	switch sol.Status {
 	case lp.Optimal:
-		return r.accept(sol.X)
+		return r.accept(p, sol.X)
 	case lp.Infeasible:
 		return Unservable
 	case lp.IterationLimit:
@@ -85,4 +98,19 @@ func (p *FixedProblem) program() (*lp.Problem, bool) {
 		out.Rows = append(out.Rows, row)
 	}
 	return out, true
+}
+
+// addCaps adds the caps on rows and the total.
+func (p *FixedProblem) addCaps(out *lp.Problem) {
+	all := make([]int, p.Users)
+	ones := make([]float64, p.Users)
+	for k := range all {
+		all[k], ones[k] = k, 1
+	}
+	for i, c := range p.RowW {
+		out.Rows = append(out.Rows, lp.Row{Index: all, Value: p.RowGain[i*p.Users : (i+1)*p.Users], Lower: math.Inf(-1), Upper: c})
+	}
+	if p.TotalW > 0 {
+		out.Rows = append(out.Rows, lp.Row{Index: all, Value: ones, Lower: math.Inf(-1), Upper: p.TotalW})
+	}
 }

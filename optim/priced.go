@@ -105,6 +105,9 @@ func (s *rowSet) product(i, j int) complex128 {
 	return scaled(kernels.Zdotc(s.antennas, s.row(i), 1, s.row(j), 1), 1/s.norm[i]/s.norm[j])
 }
 
+// alike returns |a_i^H a_j|^2.
+func (s *rowSet) alike(i, j int) float64 { return abs2(s.product(max(i, j), min(i, j))) }
+
 // pricedBand is the priced problem of one group on one subband. Only users of
 // positive target are in it.
 type pricedBand struct {
@@ -254,6 +257,14 @@ func (b *pricedBand) activate(rows []int, q []float64) {
 	b.sweep(q)
 }
 
+// own returns z a^H Q^-1 a of active row j, one over its price and what the rest
+// of Q counts for.
+func (b *pricedBand) own(j int) float64 {
+	n := len(b.users)
+	c := n + j
+	return b.z * real(b.ext[c*(n+len(b.rows))+c])
+}
+
 // sweep fills ext with B^H Q^-1 B at prices q, one row of a limit at a time: for
 // Q' = Q + p a a^H the matrix falls by p/(1 + p a^H Q^-1 a) g g^H,
 // g = B^H Q^-1 a. O(a (n+a)^2 / 2); antennas cost O(n^2/2) each, as the columns
@@ -329,6 +340,9 @@ func (b *pricedBand) eval(q []float64) (value, lower float64, status Status) {
 			b.l[i] = math.Exp(b.ws.t[i] + b.ws.dt[i])
 			sum += b.l[i]
 			b.errs += b.l[i] * b.errVar[i]
+		}
+		if !finite(sum) {
+			return 0, 0, IllConditioned
 		}
 		copy(b.start, b.l)
 		if b.z == 0 && b.errs >= 1 {
@@ -408,8 +422,7 @@ func (b *pricedBand) coupling() bool {
 		for j := range i {
 			b.n[i*n+j] = -abs2(b.ws.b[i*n+j])
 		}
-		d := real(b.ws.b[i*n+i])
-		b.n[i*n+i] = d - d*d
+		b.n[i*n+i] = real(b.ws.b[i*n+i]) * b.ws.gain(i, n)
 	}
 	return choleskyReal(b.n, n)
 }
@@ -689,8 +702,8 @@ func (b *pricedBand) balance() Status {
 		for k := range n {
 			m[j*n+k] = -g * abs2(ws.b[j*n+k])
 		}
-		d := real(ws.b[j*n+j])
-		m[j*n+j] = (1 - d) * (1 - d)
+		own := ws.gain(j, n)
+		m[j*n+j] = own * own
 		b.x[j] = g * ws.s[j] * ws.s[j]
 		lift[j] = b.x[j] * b.errVar[j]
 	}

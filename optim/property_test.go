@@ -265,8 +265,8 @@ func TestSlopesAgainstDifferences(t *testing.T) {
 		var ws optim.Workspace
 		power := func(r *optim.Result, sinr []float64) float64 {
 			s := o.Solve(&optim.Problem{Gram: gramOf(g.h), SINR: sinr, ErrorVariance: errs}, &ws, r)
-			if s == optim.Unservable && errs != nil {
-				t.Skip("errors eat the signal")
+			if (s == optim.Unservable || s == optim.IllConditioned) && errs != nil {
+				t.Skip("errors eat the signal, or all but 50 dB of it")
 			}
 			if s != optim.Solved {
 				t.Fatalf("optimal beams: %v", s)
