@@ -247,7 +247,10 @@ def fast_point(H, sinr, limit=400):
         if size < 1e-14:
             break
         slope = np.diag(1 + sinr) - (sinr / d**2)[:, None] * np.abs(E) ** 2
-        new = lam - np.linalg.solve(slope, lam * (1 + sinr) - sinr / d)
+        try:
+            new = lam - np.linalg.solve(slope, lam * (1 + sinr) - sinr / d)
+        except np.linalg.LinAlgError:
+            return None
         found = residual(new) if np.all(new > 0) and np.all(np.isfinite(new)) else (None,) * 3
         if found[0] is not None and np.max(np.abs(found[0])) < size:
             lam, (error, d, E) = new, found
