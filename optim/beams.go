@@ -58,7 +58,7 @@ func (b *Beams) normalize(g *Gram) bool {
 		if !(power > 0) || math.IsInf(power, 1) {
 			return false
 		}
-		b.ScaleBeam(j, 1/math.Sqrt(power))
+		b.scaleBeam(j, 1/math.Sqrt(power))
 	}
 	return true
 }
@@ -66,12 +66,11 @@ func (b *Beams) normalize(g *Gram) bool {
 // SetPowers scales unit-power beams to the powers given, in W.
 func (b *Beams) SetPowers(powerW []float64) {
 	for j, p := range powerW {
-		b.ScaleBeam(j, math.Sqrt(p))
+		b.scaleBeam(j, math.Sqrt(p))
 	}
 }
 
-// ScaleBeam multiplies the amplitude of beam j.
-func (b *Beams) ScaleBeam(j int, by float64) {
+func (b *Beams) scaleBeam(j int, by float64) {
 	for i := range b.Users {
 		b.Coefficients[i*b.Users+j] = scaled(b.Coefficients[i*b.Users+j], by)
 	}

@@ -81,6 +81,18 @@ func setHermitian(b []complex128, n, i, j int, z complex128) {
 // whose lower triangle it overwrites. It reports whether N was positive
 // definite. O(n^3/6).
 func choleskySolveReal(a []float64, n int, x, d []float64) bool {
+	if !choleskyReal(a, n) {
+		return false
+	}
+	copy(x[:n], d[:n])
+	choleskySubstitute(a, n, x)
+	return true
+}
+
+// choleskyReal overwrites the lower triangle of a with its Cholesky factor, the
+// diagonal with its inverse. It reports whether a was positive definite.
+// O(n^3/6).
+func choleskyReal(a []float64, n int) bool {
 	for j := range n {
 		lj := a[j*n : j*n+j]
 		s := a[j*n+j]
@@ -97,8 +109,14 @@ func choleskySolveReal(a []float64, n int, x, d []float64) bool {
 			a[i*n+j] = (a[i*n+j] - dotReal(lj, a[i*n:i*n+j])) * scale
 		}
 	}
+	return true
+}
+
+// choleskySubstitute solves N x = x in place for the factor of choleskyReal.
+// O(n^2).
+func choleskySubstitute(a []float64, n int, x []float64) {
 	for i := range n {
-		x[i] = (d[i] - dotReal(a[i*n:i*n+i], x)) * a[i*n+i]
+		x[i] = (x[i] - dotReal(a[i*n:i*n+i], x)) * a[i*n+i]
 	}
 	for i := n - 1; i >= 0; i-- {
 		x[i] *= a[i*n+i]
@@ -106,7 +124,6 @@ func choleskySolveReal(a []float64, n int, x, d []float64) bool {
 			x[j] -= a[i*n+j] * x[i]
 		}
 	}
-	return true
 }
 
 // dotReal returns sum a_p b_p over the length of a.

@@ -150,11 +150,16 @@ func (r *Result) reset(k int) {
 // Solve solves p into r and returns r.Status.
 func (o *Optimal) Solve(p *Problem, ws *Workspace, r *Result) Status {
 	r.reset(len(p.SINR))
-	r.Status = o.solve(p, ws, r)
+	r.Status = o.converge(p, ws, r)
+	if n := len(ws.active); r.Status == Solved && n > 0 {
+		r.Status = ws.finish(n, r)
+	}
 	return r.Status
 }
 
-func (o *Optimal) solve(p *Problem, ws *Workspace, r *Result) Status {
+// converge finds the t of the optimum, without powers and beams. Solved leaves
+// the factors at t in ws and the last step, not yet taken, in dt.
+func (o *Optimal) converge(p *Problem, ws *Workspace, r *Result) Status {
 	if !p.valid() {
 		return BadInput
 	}
@@ -205,7 +210,7 @@ func (o *Optimal) solve(p *Problem, ws *Workspace, r *Result) Status {
 			if sum > penalty*free {
 				return IllConditioned
 			}
-			return ws.finish(n, r)
+			return Solved
 		}
 		// Far out, tell a group that cannot be served from one that is costly.
 		if r.Steps >= rankCheckStep && !fullRank {

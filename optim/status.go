@@ -18,6 +18,10 @@ const (
 	Unservable
 	// AbovePowerCap: the least power is proved to lie above the cap asked.
 	AbovePowerCap
+	// AboveLimits: no power meets the targets within the limits, or none within
+	// them and the total cap. Proved: by a dual value above what the caps can
+	// radiate; for fixed beams by their least powers.
+	AboveLimits
 	// IllConditioned: the least power exceeds the interference-free power by so
 	// much that float64 loses the digits asked.
 	IllConditioned
@@ -35,6 +39,7 @@ var statusTable = [...]struct {
 	Solved:         {"solved", nil},
 	Unservable:     {"unservable", errors.New("optim: no power meets the targets")},
 	AbovePowerCap:  {"above power cap", errors.New("optim: least power above the cap")},
+	AboveLimits:    {"above limits", errors.New("optim: no power meets the targets within the limits")},
 	IllConditioned: {"ill-conditioned", errors.New("optim: power over interference-free power too large for float64")},
 	StepLimit:      {"step limit", errors.New("optim: step limit reached")},
 	BadInput:       {"bad input", errors.New("optim: bad input")},

@@ -3,16 +3,18 @@ package optim
 import "math"
 
 // SplitProblem asks how a group's rates are best split across F subbands: the
-// least sum_f P_f(r_1f, ..., r_Kf) over r_kf >= 0 with mean_f r_kf = r_k.
+// least P(r) over r_kf >= 0 with mean_f r_kf = r_k, where P is the group's power
+// on all subbands together.
 type SplitProblem struct {
 	Users    int
 	Subbands int
 	// Rate holds r_k, the K targets in nats per use, means over the subbands.
 	Rate []float64
-	// Power returns the least power in W of subband f at the K rates given, in
-	// nats per use of that subband, and fills slope with its derivatives; +Inf
-	// where the rates cannot be met. A rate of 0 has a slope that is not used.
-	Power func(f int, rate, slope []float64) float64
+	// Power returns the least power in W at the rates given, in nats per use of
+	// their subband, and fills slope with its derivatives, > 0, both in the order
+	// [user][subband]; +Inf where the rates cannot be met. A rate of 0 has a slope
+	// that is not used.
+	Power func(rate, slope []float64) float64
 	// Start is a split to start from, [user][subband]; nil starts from several.
 	Start []float64
 }
@@ -20,26 +22,26 @@ type SplitProblem struct {
 // SplitResult is what RateSplit found. Slices are overwritten by the next solve.
 type SplitResult struct {
 	Status Status
-	Steps  int       // evaluations of all subbands
-	PowerW float64   // sum over subbands; 0 unless Solved
+	Steps  int       // calls of Power
+	PowerW float64   // 0 unless Solved
 	Rate   []float64 // [user][subband] nats per use of the subband
 	// SlopeRate holds dP/dr_k for the mean rates.
 	SlopeRate []float64
 }
 
 // RateSplit splits rates across subbands so that the marginal powers agree:
-// dP_f/dr_kf is the same on every subband that carries rate of user k, and no
+// dP/dr_kf is the same on every subband that carries rate of user k, and no
 // smaller on the others. The zero value is ready to use.
 //
-// Each step models every P_f by exponentials with the slopes at hand,
+// Each step models P by exponentials with the slopes at hand,
 // s_kf exp(delta_kf), exact for a single user, and takes the models' minimum:
 // water-filling of each user over its subbands (Cover, Thomas, Elements of
 // Information Theory, ch. 9, number from memory). A step that does not lower the
-// power is halved. P_f is not always convex in the rates of several users, so
+// power is halved. P is not always convex in the rates of several users, so
 // that the marginal condition is necessary only: without a start the descent is
 // run from an even split and from uneven ones, and the best is kept.
 //
-// Complexity: one solve per subband and step, about 10 steps per start.
+// Complexity: one call of Power per step, about 10 steps per start.
 type RateSplit struct {
 	// Tolerance is the relative power that one more step would save at which
 	// the descent ends. 0 means 1e-9.
@@ -143,8 +145,6 @@ type descent struct {
 	level    []float64 // [user] common marginal power
 	trial    []float64
 	trialS   []float64
-	band     []float64 // rates of one subband
-	bandS    []float64
 	steps    int
 }
 
@@ -154,26 +154,20 @@ func newDescent(rs RateSplit, p *SplitProblem) *descent {
 		settings: rs, p: p,
 		rate: make([]float64, n), slope: make([]float64, n), level: make([]float64, p.Users),
 		trial: make([]float64, n), trialS: make([]float64, n),
-		band: make([]float64, p.Users), bandS: make([]float64, p.Users),
 	}
 }
 
-// power evaluates all subbands at a split and fills its slopes.
+// power evaluates a split and fills its slopes.
 func (d *descent) power(rate, slope []float64) float64 {
 	d.steps++
-	n := d.p.Subbands
-	total := 0.0
-	for f := range n {
-		for u := range d.p.Users {
-			d.band[u] = rate[u*n+f]
-		}
-		clear(d.bandS)
-		total += d.p.Power(f, d.band, d.bandS)
-		if math.IsInf(total, 1) || math.IsNaN(total) {
+	clear(slope)
+	total := d.p.Power(rate, slope)
+	if math.IsNaN(total) {
+		return math.Inf(1)
+	}
+	for i, v := range slope {
+		if rate[i] > 0 && !(v > 0 && v <= math.MaxFloat64) {
 			return math.Inf(1)
-		}
-		for u := range d.p.Users {
-			slope[u*n+f] = d.bandS[u]
 		}
 	}
 	return total

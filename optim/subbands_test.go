@@ -18,15 +18,21 @@ func splitOf(channels []Channel, rate []float64) *SplitProblem {
 	sinr := make([]float64, len(rate))
 	return &SplitProblem{
 		Users: len(rate), Subbands: len(channels), Rate: rate,
-		Power: func(f int, rate, slope []float64) float64 {
-			for u, v := range rate {
-				sinr[u] = math.Expm1(v)
+		Power: func(rate, slope []float64) float64 {
+			total := 0.0
+			for f := range grams {
+				for u := range sinr {
+					sinr[u] = math.Expm1(rate[u*len(grams)+f])
+				}
+				if o.Solve(&Problem{Gram: &grams[f], SINR: sinr}, &ws, &r) != Solved {
+					return math.Inf(1)
+				}
+				total += r.PowerW
+				for u, v := range r.SlopeRate {
+					slope[u*len(grams)+f] = v
+				}
 			}
-			if o.Solve(&Problem{Gram: &grams[f], SINR: sinr}, &ws, &r) != Solved {
-				return math.Inf(1)
-			}
-			copy(slope, r.SlopeRate)
-			return r.PowerW
+			return total
 		},
 	}
 }

@@ -1,10 +1,6 @@
 package scheduler
 
-import (
-	"math"
-
-	"leastwatt/optim"
-)
+import "math"
 
 // fill makes the plan from groups and shares: weights, encoded as asked, and
 // everything else computed from them.
@@ -15,189 +11,83 @@ func (p *Plan) fill(v *View, groups []onAir) {
 		p.Users[k] = UserRate{ID: slot.Users[k].ID, TargetBps: slot.Users[k].RateBps}
 	}
 	p.AntennaPowerW = make([]float64, slot.Channel.Antennas)
-	for _, g := range groups {
-		p.Groups = append(p.Groups, v.assemble(p, g))
+	if v.far != nil {
+		p.PeakEIRPW = new(float64)
 	}
-	p.Solves = v.solver.solves
+	for i := range groups {
+		p.Groups = append(p.Groups, v.assemble(p, &groups[i]))
+	}
 }
 
 // assemble forms one group's weights and adds what they do to the plan.
-func (v *View) assemble(p *Plan, g onAir) Group {
+func (v *View) assemble(p *Plan, g *onAir) Group {
 	out := Group{Share: g.share}
-	e := v.encode(g)
+	if len(g.bands) < v.Subbands() {
+		out.Subbands = g.bands
+	}
+	if math.IsInf(v.solver.planPower(g, g.share), 1) {
+		return out
+	}
+	e := v.encode(g, append([]float64(nil), v.solver.rates...))
 	if e == nil {
 		return out
 	}
-	m := v.Antennas()
-	f := v.Subbands()
+	m, bands := v.Antennas(), len(g.bands)
 	out.WeightScale = e.scale
-	power := make([]float64, m)
+	for i, q := range antennaPower(e.weights, m) {
+		at := &p.AntennaPowerW[v.antennas[i]]
+		*at = math.Max(*at, q)
+	}
+	if v.far != nil {
+		peak := math.Max(*p.PeakEIRPW, v.far.peakEIRP(e.weights))
+		p.PeakEIRPW = &peak
+	}
 	for i, k := range g.users {
-		a := Allocation{UserID: v.slot.Users[k].ID, BeamIndex: -1, SINR: make([]float64, f)}
-		w := e.weights[i*f*m : (i+1)*f*m]
-		for t, z := range w {
-			q := real(z)*real(z) + imag(z)*imag(z)
-			a.PowerW += q
-			power[t%m] += q
+		w := e.weights[i*bands*m : (i+1)*bands*m]
+		a := Allocation{UserID: v.slot.Users[k].ID, BeamIndex: -1, PowerW: powerOf(w), SINR: e.sinr[i*bands : (i+1)*bands]}
+		nats := 0.0
+		for _, s := range a.SINR {
+			n, row := v.carried(s)
+			nats += n
+			if v.table != nil {
+				a.RateStep = append(a.RateStep, row)
+			}
 		}
-		bits := 0.0
-		for b := range f {
-			a.SINR[b] = e.sinr[b*len(g.users)+i]
-			bits += math.Log2(1 + a.SINR[b]/v.gap())
-		}
-		a.RateBps = g.share * v.slot.BandwidthHz / float64(f) * bits
+		a.RateBps = g.share * v.slot.BandwidthHz / float64(v.Subbands()) * nats / math.Ln2
 		if v.options.Weights != WeightsNone {
-			a.Weights = w
+			a.Weights = v.everyAntenna(w)
 		}
 		out.RadiatedPowerW += a.PowerW
 		out.Allocations = append(out.Allocations, a)
 		p.Users[k].RateBps += a.RateBps
 	}
-	for i, q := range power {
-		p.AntennaPowerW[i] = math.Max(p.AntennaPowerW[i], q)
-	}
 	p.RadiatedPowerW += g.share * out.RadiatedPowerW
 	return out
 }
 
-// encoded is a group's weights as the caller will see them.
-type encoded struct {
-	weights []complex128 // [user][subband][antenna]
-	scale   float64      // of int16 counts
-	sinr    []float64    // [subband][user]
+// carried returns the rate that an SINR carries, in nats per use, and with a
+// rate table the standard's row in use, -1 for none.
+func (v *View) carried(sinr float64) (nats float64, row int) {
+	if v.table == nil {
+		return math.Log1p(sinr / v.gap()), -1
+	}
+	i := v.table.StepAt(sinr*(1+2*RateTolerance), v.gap())
+	if i < 0 {
+		return 0, -1
+	}
+	return v.table.Nats(i), v.table.Steps[i].Index
 }
 
-// encodeTries bounds the rounds of encode: each at least doubles the margin.
-const encodeTries = 30
-
-// encode returns the group's weights, rounded to the format asked, with the
-// power added that rounding costs: the rounded beams are measured, and powers
-// are found anew for them until every rate is met to half the tolerance.
-func (v *View) encode(g onAir) *encoded {
-	s := &v.solver
-	w := s.weights(g.users, g.share)
-	if w == nil {
-		return nil
+// everyAntenna spreads weights, [band][antenna in use], over all antennas of the
+// slot.
+func (v *View) everyAntenna(w []complex128) []complex128 {
+	n, m := v.slot.Channel.Antennas, len(v.antennas)
+	if n == m {
+		return w
 	}
-	n := len(g.users)
-	target := append([]float64(nil), s.sinr...)
-	h := s.channelOf(g.users)
-	gains := make([]float64, n*n)
-	var direct optim.PowerResult
-	raised := make([]float64, n)
-	margin := 0.0
-	var best *encoded
-	worst := math.Inf(-1)
-	for range encodeTries {
-		e := &encoded{}
-		e.weights, e.scale = roundWeights(v.options.Weights, w)
-		e.sinr = measure(gains, h, e.weights, s.errorVariance())
-		lack := v.rateLack(e.sinr, target)
-		if best == nil || lack < worst {
-			best, worst = e, lack
-		}
-		if lack <= RateTolerance/2 {
-			return e
-		}
-		// Powers for the beams as rounded, with a margin for the next rounding.
-		margin = math.Max(2*margin, lack)
-		for i := range raised {
-			raised[i] = target[i] * (1 + margin)
-		}
-		fixed := optim.FixedProblem{Users: n, Gain: gains, SINR: raised, ErrorVariance: s.errorVariance()}
-		beamPower := scaleGains(gains, e.weights, n)
-		if (optim.Direct{}).Solve(&fixed, &direct) != optim.Solved {
-			break
-		}
-		m := len(w) / n
-		for j := range n {
-			by := complex(math.Sqrt(direct.UserW[j]/beamPower[j]), 0)
-			for t := range m {
-				w[j*m+t] *= by
-			}
-		}
+	out := make([]complex128, len(w)/m*n)
+	for t, z := range w {
+		out[t/m*n+v.antennas[t%m]] = z
 	}
-	return best
-}
-
-// rateLack returns the largest relative shortfall of a rate, given SINRs and
-// their targets.
-func (v *View) rateLack(sinr, target []float64) float64 {
-	lack := math.Inf(-1)
-	for i, t := range target {
-		lack = math.Max(lack, 1-math.Log1p(sinr[i]/v.gap())/math.Log1p(t/v.gap()))
-	}
-	return lack
-}
-
-// measure fills gains, K x K, with |h_k^H w_j|^2 and returns the SINRs.
-func measure(gains []float64, h optim.Channel, w []complex128, errVar []float64) []float64 {
-	n, m := h.Users, h.Antennas
-	sinr := make([]float64, n)
-	total := 0.0
-	for _, z := range w {
-		total += real(z)*real(z) + imag(z)*imag(z)
-	}
-	for k := range n {
-		noise := 1.0
-		if errVar != nil {
-			noise += errVar[k] * total
-		}
-		hk := h.User(k)
-		for j := range n {
-			z := optim.Received(hk, w[j*m:(j+1)*m])
-			gains[k*n+j] = real(z)*real(z) + imag(z)*imag(z)
-			if j != k {
-				noise += gains[k*n+j]
-			}
-		}
-		sinr[k] = gains[k*n+k] / noise
-	}
-	return sinr
-}
-
-// scaleGains divides gains by the power of each beam and returns those powers.
-func scaleGains(gains []float64, w []complex128, n int) []float64 {
-	m := len(w) / n
-	power := make([]float64, n)
-	for j := range n {
-		for _, z := range w[j*m : (j+1)*m] {
-			power[j] += real(z)*real(z) + imag(z)*imag(z)
-		}
-		for k := range n {
-			gains[k*n+j] /= power[j]
-		}
-	}
-	return power
-}
-
-// maxCount is the largest int16 count used, the same on both sides of zero.
-const maxCount = 32767
-
-// roundWeights returns w as its encoding will carry it, and the scale of int16
-// counts.
-func roundWeights(format WeightFormat, w []complex128) ([]complex128, float64) {
-	out := make([]complex128, len(w))
-	switch format {
-	case WeightsF32:
-		for i, z := range w {
-			out[i] = complex(float64(float32(real(z))), float64(float32(imag(z))))
-		}
-	case WeightsI16:
-		largest := 0.0
-		for _, z := range w {
-			largest = math.Max(largest, math.Max(math.Abs(real(z)), math.Abs(imag(z))))
-		}
-		scale := largest / maxCount
-		if scale == 0 {
-			return out, 0
-		}
-		for i, z := range w {
-			out[i] = complex(math.Round(real(z)/scale)*scale, math.Round(imag(z)/scale)*scale)
-		}
-		return out, scale
-	default:
-		copy(out, w)
-	}
-	return out, 0
+	return out
 }

@@ -6,16 +6,22 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"leastwatt/optim"
 )
 
 // randomSlot is a slot of i.i.d. Rayleigh channels with path gains over four
 // decades.
 func randomSlot(rng *rand.Rand, users, antennas int, bitsPerUse float64) *Slot {
-	s := &Slot{BandwidthHz: 1e7, Channel: Channel{Antennas: antennas, Subbands: 1}}
+	return randomWideSlot(rng, users, 1, antennas, bitsPerUse)
+}
+
+func randomWideSlot(rng *rand.Rand, users, subbands, antennas int, bitsPerUse float64) *Slot {
+	s := &Slot{BandwidthHz: 1e7, Channel: Channel{Antennas: antennas, Subbands: subbands}}
 	for k := range users {
 		s.Users = append(s.Users, User{ID: fmt.Sprint("u", k), RateBps: 1e7 * bitsPerUse * (0.5 + rng.Float64()), NoiseW: 1e-13})
 		gain := math.Pow(10, -8-4*rng.Float64())
-		for range antennas {
+		for range antennas * subbands {
 			s.Channel.Samples = append(s.Channel.Samples,
 				complex(rng.NormFloat64(), rng.NormFloat64())*complex(math.Sqrt(gain/2), 0))
 		}
@@ -25,14 +31,14 @@ func randomSlot(rng *rand.Rand, users, antennas int, bitsPerUse float64) *Slot {
 
 func TestScheduleMeetsTargets(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 4))
-	for range 60 {
-		slot := randomSlot(rng, 1+rng.IntN(12), 1+rng.IntN(16), 0.5)
+	for i := range 40 {
+		slot := randomWideSlot(rng, 1+rng.IntN(12), 1+i%3, 1+rng.IntN(16), 0.5)
 		for _, grouping := range []string{"together", "alone", "random", "semi-orthogonal"} {
 			for _, beams := range Beams() {
-				slot.Options = Options{Grouping: grouping, Beams: beams.Name, Weights: WeightFormat(rng.IntN(4))}
+				slot.Options = Options{Grouping: grouping, SINRGapDB: float64(i % 2), Beams: beams.Name, Weights: WeightFormat(rng.IntN(4))}
 				plan := NewEngine().Schedule(context.Background(), slot)
 				if plan.Status != StatusMet {
-					t.Errorf("K=%d M=%d %s %s %v: %v", len(slot.Users), slot.Channel.Antennas, grouping, beams.Name, slot.Options.Weights, plan.Status)
+					t.Errorf("K=%d F=%d M=%d %s %s %v: %v", len(slot.Users), slot.Channel.Subbands, slot.Channel.Antennas, grouping, beams.Name, slot.Options.Weights, plan.Status)
 				}
 			}
 		}
@@ -44,16 +50,20 @@ func TestSharesEqualSlopes(t *testing.T) {
 	for range 40 {
 		slot := randomSlot(rng, 6, 4, 1)
 		v := newView(slot, Options{}.Resolve())
-		c := v.split("", [][]int{{0, 1, 2}, {3, 4}, {5}}, nil)
+		c := &partition{}
+		for _, users := range [][]int{{0, 1, 2}, {3, 4}, {5}} {
+			c.groups = append(c.groups, onAir{users: users, bands: v.allBands})
+		}
+		v.divide(c)
 		var slopes []float64
 		sum := 0.0
 		for _, g := range c.groups {
-			p, slope := v.solver.power(g.users, g.share)
+			p, slope := v.solver.power(&g, g.share)
 			slopes = append(slopes, slope)
 			sum += g.share
 			const h = 1e-5
-			up, _ := v.solver.power(g.users, g.share*(1+h))
-			down, _ := v.solver.power(g.users, g.share*(1-h))
+			up, _ := v.solver.power(&g, g.share*(1+h))
+			down, _ := v.solver.power(&g, g.share*(1-h))
 			numeric := ((1+h)*up - (1-h)*down) / (2 * h)
 			if math.Abs(numeric-slope) > 1e-5*math.Abs(slope)+1e-9*p {
 				t.Errorf("slope %g, numeric %g", slope, numeric)
@@ -68,4 +78,55 @@ func TestSharesEqualSlopes(t *testing.T) {
 			}
 		}
 	}
+}
+
+// A plan on a rate table delivers steps of the table, never less than asked, and
+// costs no less than the plan without a table; a plan in share steps has shares
+// that are whole steps.
+func TestSteps(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 10))
+	for i := range 12 {
+		slot := randomWideSlot(rng, 1+rng.IntN(6), 1+i%2, 4+rng.IntN(8), 0.5)
+		free := NewEngine().Schedule(context.Background(), slot)
+		for _, o := range []Options{
+			{RateTable: "mcs-64qam"}, {RateTable: "cqi-256qam"}, {ShareStep: 1.0 / 14}, {RateTable: "mcs-256qam", ShareStep: 1.0 / 28},
+		} {
+			slot.Options = o
+			plan := NewEngine().Schedule(context.Background(), slot)
+			if plan.Status != StatusMet {
+				t.Errorf("%+v: %v", o, plan.Status)
+				continue
+			}
+			if plan.Strategy == free.Strategy && plan.RadiatedPowerW < free.RadiatedPowerW*(1-1e-6) {
+				t.Errorf("%+v: %g W, %g W without steps", o, plan.RadiatedPowerW, free.RadiatedPowerW)
+			}
+			table := optim.RateTableByName(o.RateTable)
+			for _, g := range plan.Groups {
+				if n := g.Share / o.ShareStep; o.ShareStep > 0 && math.Abs(n-math.Round(n)) > 1e-9 {
+					t.Errorf("share %g is %g steps", g.Share, n)
+				}
+				for _, a := range g.Allocations {
+					bits := 0.0
+					for _, row := range a.RateStep {
+						if row >= 0 {
+							bits += efficiency(table, row)
+						}
+					}
+					want := g.Share * slot.BandwidthHz / float64(slot.Channel.Subbands) * bits
+					if table != nil && math.Abs(a.RateBps-want) > 1e-9*want {
+						t.Errorf("rows %v carry %g bit/s, plan says %g", a.RateStep, want, a.RateBps)
+					}
+				}
+			}
+		}
+	}
+}
+
+func efficiency(t *optim.RateTable, row int) float64 {
+	for _, s := range t.Steps {
+		if s.Index == row {
+			return s.EfficiencyBitHz
+		}
+	}
+	return math.NaN()
 }

@@ -6,201 +6,298 @@ import (
 	"leastwatt/optim"
 )
 
-// maxNats is the largest rate in nats per use worth solving for: its SINR is
-// still a float64.
-const maxNats = 600
+// maxNats is the largest rate in nats per use worth solving for: products of
+// two such SINRs are still float64s.
+const maxNats = 300
+
+// splitTolerance is the relative power at which a split over subbands ends.
+const splitTolerance = 1e-8
 
 // groupSolver finds the power of a group at a share of the slot, with the beams
-// and powers that the options name. It keeps the penalty of every user, its
-// uplink power over the interference-free one, to start from.
+// and powers that the options name. It keeps, of every user, the penalty (its
+// uplink power over the interference-free one) and the split of its rate over
+// subbands, to start from.
 type groupSolver struct {
-	view    *View
-	optimal optim.Optimal
-	ws      optim.Workspace
-	gram    optim.Gram
-	result  optim.Result
-	fixed   optim.PowerResult
-	unit    optim.Beams // fixed beams of unit power
-	start   []float64   // [user] last uplink power over the interference-free one
-	sinr    []float64
-	errVar  []float64
-	from    []float64
-	gains   []float64
-	solves  int64
+	view     *View
+	penalty  []float64 // [subband][user]
+	fraction []float64 // [user][subband] of the mean rate; < 0 not known
+	band     bandSolver
+	split    optim.SplitResult
+	mean     []float64 // [user] rates over the group's subbands while on the air
+	rates    []float64 // [user][band]
+	slopes   []float64 // [user][band]
+	bySum    []float64 // [user] slopes over the mean rates
+	rate     []float64 // [user] of one subband
+	slope    []float64 // [user] of one subband
+	start    []float64
+	limited  limitedSolver
+	solves   int64
 }
 
 func (s *groupSolver) init(v *View) {
+	k, f := len(v.slot.Users), v.Subbands()
 	s.view = v
-	s.start = make([]float64, len(v.slot.Users))
+	s.penalty = make([]float64, k*f)
+	s.fraction = make([]float64, k*f)
+	for i := range s.fraction {
+		s.fraction[i] = -1
+	}
 }
 
 // gap returns the SINR gap to capacity, linear.
 func (v *View) gap() float64 { return math.Pow(10, v.options.SINRGapDB/10) }
 
-// power returns the power of the group in W while on the air and the slope of
-// share * power over the share, both +Inf and 0 when the targets cannot be met.
+// power returns the power of the group in W while on the air for the share
+// given, and the slope of share * power over the share; +Inf and 0 when the
+// targets cannot be met.
 //
 // With r_k the rate in nats per use while on the air, the slope is
 // P - sum_k dP/dr_k r_k.
-func (s *groupSolver) power(users []int, share float64) (powerW, shareSlopeW float64) {
-	if len(users) == 0 {
+func (s *groupSolver) power(g *onAir, share float64) (powerW, shareSlopeW float64) {
+	if len(g.users) == 0 {
 		return 0, 0
 	}
-	if !s.targets(users, share) {
+	if !s.setMean(g, share) {
 		return math.Inf(1), 0
 	}
-	powerW, slopes, status := s.solve(users)
-	if status != optim.Solved {
-		return math.Inf(1), 0
+	if len(g.bands) == 1 {
+		s.rates = append(s.rates[:0], s.mean...)
+		s.bySum = resize(s.bySum, len(g.users))
+		powerW = s.powerAt(g, s.rates, s.bySum)
+	} else {
+		powerW = s.splitRates(g)
 	}
-	gap := s.view.gap()
+	if math.IsInf(powerW, 1) {
+		return powerW, 0
+	}
 	shareSlopeW = powerW
-	for i, k := range users {
-		shareSlopeW -= slopes[i] * (gap + s.sinr[i]) * s.view.rate[k] / share
+	for i, r := range s.mean {
+		shareSlopeW -= s.bySum[i] * r
 	}
 	return powerW, shareSlopeW
 }
 
-// targets sets the SINR targets of the group. It reports false when one is out
-// of the range of float64.
-func (s *groupSolver) targets(users []int, share float64) bool {
-	s.sinr = s.sinr[:0]
-	s.errVar = s.errVar[:0]
-	gap := s.view.gap()
-	for _, k := range users {
-		r := s.view.rate[k] / share
-		if !(r <= maxNats) {
+// planPower returns the power of the group as a plan would have it, on the
+// steps of the rate table where there is one, and leaves its rates in s.rates.
+func (s *groupSolver) planPower(g *onAir, share float64) float64 {
+	powerW, _ := s.power(g, share)
+	if s.view.table == nil || math.IsInf(powerW, 1) {
+		return powerW
+	}
+	bands := len(g.bands)
+	for i, k := range g.users {
+		if !s.stepUp(s.rates[i*bands:(i+1)*bands], s.mean[i]*float64(bands), k, g.bands) {
+			return math.Inf(1)
+		}
+	}
+	s.slopes = resize(s.slopes, len(s.rates))
+	return s.powerAt(g, s.rates, s.slopes)
+}
+
+// stepUp replaces user k's rates over some subbands by steps of the rate table
+// that carry the total, in nats: from the steps just below, one at a time where
+// it costs the least SINR over channel gain, then down again where there is
+// room. It reports false when the table does not reach.
+func (s *groupSolver) stepUp(rates []float64, total float64, k int, bands []int) bool {
+	t := s.view.table
+	at := make([]int, len(rates))
+	sum := 0.0
+	nats := func(i int) float64 {
+		if i < 0 {
+			return 0
+		}
+		return t.Nats(i)
+	}
+	for c, r := range rates {
+		at[c] = t.StepAt(math.Expm1(r), 1)
+		sum += nats(at[c])
+	}
+	cost := func(c, i int) float64 {
+		return (math.Expm1(nats(i)) - math.Expm1(nats(i-1))) / s.view.gram[bands[c]].Norm2(k)
+	}
+	need := total * (1 - 1e-12)
+	for sum < need {
+		best, least := -1, math.Inf(1)
+		for c := range at {
+			if at[c]+1 < len(t.Steps) {
+				if v := cost(c, at[c]+1); v < least {
+					best, least = c, v
+				}
+			}
+		}
+		if best < 0 {
 			return false
 		}
-		s.sinr = append(s.sinr, gap*math.Expm1(r))
-		if s.view.errVar != nil {
-			s.errVar = append(s.errVar, s.view.errVar[0][k])
+		sum += nats(at[best]+1) - nats(at[best])
+		at[best]++
+	}
+	for {
+		best, most := -1, 0.0
+		for c := range at {
+			if at[c] >= 0 && sum-nats(at[c])+nats(at[c]-1) >= need {
+				if v := cost(c, at[c]); v > most {
+					best, most = c, v
+				}
+			}
 		}
+		if best < 0 {
+			break
+		}
+		sum += nats(at[best]-1) - nats(at[best])
+		at[best]--
+	}
+	for c := range rates {
+		rates[c] = nats(at[c])
 	}
 	return true
 }
 
-// errorVariance returns the errors set by targets, nil when there are none.
-func (s *groupSolver) errorVariance() []float64 {
-	if len(s.errVar) == 0 {
-		return nil
+// setMean sets the mean rates over the group's subbands while on the air. It
+// reports false when one is out of range.
+func (s *groupSolver) setMean(g *onAir, share float64) bool {
+	s.mean = s.mean[:0]
+	wider := float64(s.view.Subbands()) / float64(len(g.bands))
+	for _, k := range g.users {
+		r := s.view.rate[k] * wider / share
+		if !(r <= maxNats) {
+			return false
+		}
+		s.mean = append(s.mean, r)
 	}
-	return s.errVar
+	return true
 }
 
-// solve finds the power for the SINR targets set, and its slopes over them.
-func (s *groupSolver) solve(users []int) (powerW float64, slopes []float64, status optim.Status) {
+// splitRates splits the mean rates over the group's subbands for least power.
+func (s *groupSolver) splitRates(g *onAir) float64 {
+	p := optim.SplitProblem{
+		Users: len(g.users), Subbands: len(g.bands), Rate: s.mean, Start: s.startSplit(g),
+		Power: func(rate, slope []float64) float64 { return s.powerAt(g, rate, slope) },
+	}
+	split := optim.RateSplit{Tolerance: splitTolerance}
+	status := split.Solve(&p, &s.split)
+	if status != optim.Solved && p.Start != nil {
+		p.Start = nil
+		status = split.Solve(&p, &s.split)
+	}
+	if status != optim.Solved {
+		return math.Inf(1)
+	}
+	s.rates = append(s.rates[:0], s.split.Rate...)
+	s.bySum = append(s.bySum[:0], s.split.SlopeRate...)
+	for i, k := range g.users {
+		for b, f := range g.bands {
+			s.fraction[k*s.view.Subbands()+f] = s.rates[i*len(g.bands)+b] / s.mean[i]
+		}
+	}
+	return s.split.PowerW
+}
+
+// startSplit returns the last split of the group's users, scaled to the rates
+// at hand, or nil when one is not known.
+func (s *groupSolver) startSplit(g *onAir) []float64 {
+	s.start = s.start[:0]
+	for i, k := range g.users {
+		sum := 0.0
+		for _, f := range g.bands {
+			x := s.fraction[k*s.view.Subbands()+f]
+			if x < 0 {
+				return nil
+			}
+			sum += x
+			s.start = append(s.start, x)
+		}
+		if sum == 0 {
+			return nil
+		}
+		row := s.start[i*len(g.bands):]
+		for b := range g.bands {
+			row[b] *= s.mean[i] * float64(len(g.bands)) / sum
+		}
+	}
+	return s.start
+}
+
+// powerAt returns the power of the group for the rates given, [user][band] in
+// nats per use, and fills slopes with its derivatives.
+func (s *groupSolver) powerAt(g *onAir, rates, slopes []float64) float64 {
+	if s.view.peak != nil {
+		return s.limitedPower(g, rates, slopes)
+	}
+	n := len(g.bands)
+	s.slope = resize(s.slope, len(g.users))
+	total := 0.0
+	for c := range g.bands {
+		total += s.solveBand(g, rates, c)
+		if math.IsInf(total, 1) {
+			return total
+		}
+		for i, v := range s.slope {
+			slopes[i*n+c] = v
+		}
+	}
+	return total
+}
+
+// solveBand returns the power of the group on its subband c for the rates given,
+// [user][band], and fills s.slope with its derivatives.
+func (s *groupSolver) solveBand(g *onAir, rates []float64, c int) float64 {
 	s.solves++
-	s.gram.Subset(&s.view.gram[0], users)
-	if s.view.options.Beams == BeamsOptimal {
-		status = s.solveOptimal(users)
-		return s.result.PowerW, s.result.SlopeSINR, status
+	f := g.bands[c]
+	s.rate = resize(s.rate, len(g.users))
+	for i := range s.rate {
+		s.rate[i] = rates[i*len(g.bands)+c]
 	}
-	if status = s.fixBeams(); status != optim.Solved {
-		return 0, nil, status
+	b := &s.band
+	b.set(s.view, g.users, f, s.rate)
+	powerW, bySINR, status := b.solve(s.penalty[f*len(s.view.slot.Users):])
+	if status != optim.Solved {
+		return math.Inf(1)
 	}
-	p := s.fixedProblem()
-	status = optim.Direct{}.Solve(&p, &s.fixed)
-	return s.fixed.PowerW, s.fixed.SlopeSINR, status
+	gap := s.view.gap()
+	clear(s.slope)
+	for a, i := range b.places {
+		s.slope[i] = bySINR[a] * (gap + b.sinr[a])
+	}
+	return powerW
 }
 
-func (s *groupSolver) solveOptimal(users []int) optim.Status {
-	s.from = s.from[:0]
-	for i, k := range users {
-		s.from = append(s.from, s.start[k]*s.sinr[i]/s.gram.Norm2(i))
+// weights returns the beam weights of the group on its subbands for the rates
+// given, [user][band][antenna], powers found the way the options name, and the
+// SINR targets, [user][band]. It returns nil when the targets cannot be met.
+func (s *groupSolver) weights(g *onAir, rates []float64) (w []complex128, sinr []float64) {
+	if s.view.peak != nil && s.view.options.Beams == BeamsOptimal {
+		return s.limitedWeights(g, rates)
 	}
-	p := optim.Problem{Gram: &s.gram, SINR: s.sinr, ErrorVariance: s.errorVariance(), Start: s.from}
-	status := s.optimal.Solve(&p, &s.ws, &s.result)
-	if status == optim.Solved {
-		for i, k := range users {
-			s.start[k] = s.result.Lambda[i] * s.gram.Norm2(i) / s.sinr[i]
+	return s.freeWeights(g, rates)
+}
+
+// freeWeights is weights without limits.
+func (s *groupSolver) freeWeights(g *onAir, rates []float64) (w []complex128, sinr []float64) {
+	m, bands := s.view.Antennas(), len(g.bands)
+	w = make([]complex128, len(g.users)*bands*m)
+	sinr = make([]float64, len(g.users)*bands)
+	s.slope = resize(s.slope, len(g.users))
+	for c := range g.bands {
+		if math.IsInf(s.solveBand(g, rates, c), 1) {
+			return nil, nil
+		}
+		part := s.band.weights()
+		if part == nil {
+			return nil, nil
+		}
+		for a, i := range s.band.places {
+			copy(w[(i*bands+c)*m:(i*bands+c+1)*m], part[a*m:(a+1)*m])
+			sinr[i*bands+c] = s.band.sinr[a]
 		}
 	}
-	return status
+	return w, sinr
 }
 
-// fixBeams forms the unit-power beams that the options name, and their gains.
-func (s *groupSolver) fixBeams() (status optim.Status) {
-	switch s.view.options.Beams {
-	case BeamsMatched:
-		status = s.unit.Matched(&s.gram)
-	case BeamsZeroForcing:
-		status = s.unit.ZeroForcing(&s.gram)
-	case BeamsRegularized:
-		_, status = s.unit.BestRegularized(&s.gram, s.sinr, s.errorVariance())
-	default:
-		return optim.BadInput
+// resize returns a slice of length n, reusing the storage of s where it is large
+// enough. Its contents are undefined.
+func resize(s []float64, n int) []float64 {
+	if cap(s) < n {
+		return make([]float64, n)
 	}
-	if status == optim.Solved {
-		n := s.gram.Users
-		s.gains = append(s.gains[:0], make([]float64, n*n)...)
-		s.unit.Gains(s.gains, &s.gram)
-	}
-	return status
-}
-
-func (s *groupSolver) fixedProblem() optim.FixedProblem {
-	return optim.FixedProblem{Users: s.gram.Users, Gain: s.gains, SINR: s.sinr, ErrorVariance: s.errorVariance()}
-}
-
-// weights returns the beam weights of the group, [user][subband][antenna],
-// powers found the way the options name. It returns nil when the targets cannot
-// be met.
-func (s *groupSolver) weights(users []int, share float64) []complex128 {
-	if power, _ := s.power(users, share); math.IsInf(power, 1) {
-		return nil
-	}
-	beams := &s.result.Beams
-	if s.view.options.Beams != BeamsOptimal {
-		p := s.fixedProblem()
-		if s.powerControl().Solve(&p, &s.fixed) != optim.Solved {
-			return nil
-		}
-		beams = &s.unit
-		beams.SetPowers(s.fixed.UserW)
-	} else if s.view.options.Power != PowerJoint {
-		beams = s.repower()
-		if beams == nil {
-			return nil
-		}
-	}
-	h := s.channelOf(users)
-	w := make([]complex128, len(users)*h.Antennas)
-	beams.Weights(w, h)
-	return w
-}
-
-// repower finds the powers of the optimal beams anew with the power control
-// that the options name.
-func (s *groupSolver) repower() *optim.Beams {
-	b := &s.result.Beams
-	n := b.Users
-	for j, p := range s.result.UserW {
-		b.ScaleBeam(j, 1/math.Sqrt(p))
-	}
-	s.gains = append(s.gains[:0], make([]float64, n*n)...)
-	b.Gains(s.gains, &s.gram)
-	p := s.fixedProblem()
-	if s.powerControl().Solve(&p, &s.fixed) != optim.Solved {
-		return nil
-	}
-	b.SetPowers(s.fixed.UserW)
-	return b
-}
-
-func (s *groupSolver) powerControl() optim.PowerControl {
-	if s.view.options.Power == PowerIterative {
-		return optim.Iterative{}
-	}
-	return optim.LinearProgram{}
-}
-
-// channelOf returns the noise-normalised channel of some users.
-func (s *groupSolver) channelOf(users []int) optim.Channel {
-	all := &s.view.channel[0]
-	h := optim.NewChannel(len(users), all.Antennas)
-	for i, k := range users {
-		copy(h.User(i), all.User(k))
-	}
-	return h
+	return s[:n]
 }

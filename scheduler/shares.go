@@ -52,7 +52,7 @@ func splitShares(cost shareCost, start []float64, budget float64) ([]float64, fl
 			}
 			c[g], a[g] = shareModel(trial[g], phi, slope)
 		}
-		if sum >= total || math.IsInf(sum, 1) {
+		if !(sum < total) { // NaN too: slopes of 1000 dB overflow
 			// Too far: go half way back.
 			moved := 0.0
 			for g := range n {
@@ -273,76 +273,4 @@ func dips(cost shareCost, i, j int, sum float64) []float64 {
 		}
 	}
 	return out
-}
-
-// roundShares rounds shares to multiples of step that add up to at most the
-// budget and serve every group: each group gets one step, the rest go one by
-// one to where they save the most, then single steps change hands while that
-// saves. It returns +Inf when there are fewer steps than groups.
-func roundShares(cost shareCost, shares []float64, budget, step float64) ([]float64, float64) {
-	n := len(shares)
-	steps := int(math.Floor(budget/step + 1e-9))
-	if steps < n {
-		return shares, math.Inf(1)
-	}
-	count := make([]int, n)
-	used := 0
-	for g, s := range shares {
-		count[g] = max(1, int(math.Floor(s/step)))
-		used += count[g]
-	}
-	for used > steps { // one step at least may have overdrawn
-		g := 0
-		for i := range count {
-			if count[i] > count[g] {
-				g = i
-			}
-		}
-		count[g]--
-		used--
-	}
-	phi := func(g, c int) float64 {
-		if c < 1 {
-			return math.Inf(1)
-		}
-		p, _ := cost(g, float64(c)*step)
-		return p
-	}
-	for ; used < steps; used++ {
-		best, most := 0, math.Inf(-1)
-		for g := range count {
-			gain := phi(g, count[g]) - phi(g, count[g]+1)
-			if math.IsNaN(gain) { // both +Inf: not served yet, one step more may do
-				gain = math.MaxFloat64
-			}
-			if gain > most {
-				best, most = g, gain
-			}
-		}
-		count[best]++
-	}
-	for moved := true; moved; {
-		moved = false
-		for i := range count {
-			for j := range count {
-				if i == j || count[i] < 2 {
-					continue
-				}
-				now := phi(i, count[i]) + phi(j, count[j])
-				then := phi(i, count[i]-1) + phi(j, count[j]+1)
-				if then < now*(1-1e-12) || math.IsInf(now, 1) && !math.IsInf(then, 1) {
-					count[i]--
-					count[j]++
-					moved = true
-				}
-			}
-		}
-	}
-	total := 0.0
-	out := make([]float64, n)
-	for g, c := range count {
-		out[g] = float64(c) * step
-		total += phi(g, c)
-	}
-	return out, total
 }

@@ -3,6 +3,8 @@ package scheduler
 import (
 	"fmt"
 	"sort"
+
+	"leastwatt/optim"
 )
 
 // Info describes a strategy by name.
@@ -46,6 +48,15 @@ func Powers() []Info {
 // Objectives lists what can be minimised.
 func Objectives() []Info {
 	return []Info{{ObjectiveRadiated, "radiated power, mean over the slot", true}}
+}
+
+// RateTables lists the tables of modulation and coding.
+func RateTables() []Info {
+	var out []Info
+	for _, t := range optim.RateTables() {
+		out = append(out, Info{t.Name, t.Summary, false})
+	}
+	return out
 }
 
 // Groupings lists the registered groupings, by name.

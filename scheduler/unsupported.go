@@ -7,9 +7,6 @@ import "strconv"
 // lines.
 func (s *Slot) checkUnsupported(v *violations) {
 	l := &s.Limits
-	if s.Channel.Subbands > 1 {
-		v.unsupported("channel.subbands", strconv.Itoa(s.Channel.Subbands))
-	}
 	for k := range s.Users {
 		if p := s.Users[k].Priority; p > 0 && p != 1 && finite(p) {
 			v.unsupported(itemPath("users", k, "priority"), number(p))
@@ -41,6 +38,11 @@ func (s *Slot) checkUnsupported(v *violations) {
 	s.Options.checkUnsupported(v)
 }
 
+// secondGroup refuses a user in a second group, where checkMembers finds it.
+func (v *violations) secondGroup(g, i int, id string) {
+	v.unsupported(memberPath(g, i), text(id)+" in a second group")
+}
+
 func (o *Options) checkUnsupported(v *violations) {
 	if o.Objective == ObjectiveConsumed {
 		v.unsupported("options.objective", text(o.Objective))
@@ -53,12 +55,6 @@ func (o *Options) checkUnsupported(v *violations) {
 	}
 	if o.HysteresisDB > 0 && finite(o.HysteresisDB) {
 		v.unsupported("options.hysteresisDb", number(o.HysteresisDB))
-	}
-	if o.SINRGapDB > 0 && finite(o.SINRGapDB) {
-		v.unsupported("options.sinrGapDb", number(o.SINRGapDB))
-	}
-	if o.RateTable != "" {
-		v.unsupported("options.rateTable", text(o.RateTable))
 	}
 	if o.Codebook != nil {
 		v.unsupported("options.codebook", "given")

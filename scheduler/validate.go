@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+
+	"leastwatt/optim"
 )
 
 // Bounds of Validate.
@@ -21,9 +23,13 @@ const (
 	// 0: below it 1 + SINR is 1 in float64.
 	MinEfficiency = 1e-15
 	// MinGain and MaxGain bound the channel gain over noise, the sum over
-	// antennas of |h|^2 / noise, so that products of two of them stay in range.
-	MinGain = 1e-100
-	MaxGain = 1e100
+	// antennas of |h|^2 / noise: 300 dB on either side, so that powers and weights
+	// stay in range, of float32 too.
+	MinGain = 1e-30
+	MaxGain = 1e30
+	// MinShareStep is the smallest unit of a share: shares are then chosen among
+	// 10000.
+	MinShareStep = 1e-4
 	// shareSlack is the rounding allowed in sums of shares and in multiples of
 	// a share step.
 	shareSlack = 1e-9
@@ -305,7 +311,7 @@ func (s *Slot) checkRow(v *violations, k, f int, gain float64) bool {
 	if silent {
 		return false
 	}
-	if u.RateBps > 0 {
+	if u.RateBps > 0 || gain > MaxGain {
 		v.add(itemPath("channel.values", first, ""),
 			fmt.Sprintf("a gain over noise of %g for %s on subband %d", gain, userText(u, k), f),
 			fmt.Sprintf("a sum over antennas of |h|^2 / noise from %g to %g, or all 0", MinGain, MaxGain))
@@ -394,6 +400,9 @@ func (o *Options) check(v *violations) {
 	if o.Objective != ObjectiveConsumed {
 		checkName(v, "options.objective", o.Objective, Objectives())
 	}
+	if o.RateTable != "" && optim.RateTableByName(o.RateTable) == nil {
+		checkName(v, "options.rateTable", o.RateTable, RateTables())
+	}
 	o.checkPower(v)
 	if o.Weights < WeightsNone || o.Weights > WeightsI16 {
 		v.add("options.weights", strconv.Itoa(int(o.Weights)), "none, f64, f32 or i16")
@@ -408,7 +417,8 @@ func (o *Options) check(v *violations) {
 	v.number(t >= 0 && t <= 1, t, "options.correlationThreshold", "in (0, 1], or absent")
 	v.number(o.HysteresisDB >= 0, o.HysteresisDB, "options.hysteresisDb", "a finite number >= 0")
 	v.number(o.SINRGapDB >= 0 && o.SINRGapDB <= 100, o.SINRGapDB, "options.sinrGapDb", "from 0 to 100")
-	v.number(o.ShareStep >= 0 && o.ShareStep <= 1, o.ShareStep, "options.shareStep", "from 0 to 1")
+	step := o.ShareStep
+	v.number(step == 0 || step >= MinShareStep && step <= 1, step, "options.shareStep", "0, or from 0.0001 to 1")
 }
 
 // checkName checks the name of a strategy; empty stands for the default.

@@ -44,6 +44,8 @@ func (s *Slot) checkMembers(v *violations, sc *scratch, g int) {
 		case sc.seen[k] == g:
 			v.add(memberPath(g, i), text(id), "each user once in a group")
 			continue
+		case sc.seen[k] >= 0:
+			v.secondGroup(g, i, id)
 		}
 		sc.seen[k] = g
 		if s.Users[k].RateBps > 0 {
@@ -78,6 +80,11 @@ func (s *Slot) checkShare(v *violations, g int) {
 }
 
 func (s *Slot) checkSubbands(v *violations, g int) {
+	if n := len(s.Groups[g].Subbands); n > s.Channel.Subbands {
+		v.add(itemPath("groups", g, "subbands"), fmt.Sprintf("%d subbands", n),
+			fmt.Sprintf("at most %d, each once", s.Channel.Subbands))
+		return
+	}
 	for i, f := range s.Groups[g].Subbands {
 		if f < 0 || f >= s.Channel.Subbands || slices.Contains(s.Groups[g].Subbands[:i], f) {
 			v.add(itemPath(itemPath("groups", g, "subbands"), i, ""), fmt.Sprint(f),

@@ -84,16 +84,17 @@ func TestValidate(t *testing.T) {
 
 		{func(s *Slot) { s.Channel.Antennas = 0 }, "channel.antennas"},
 		{func(s *Slot) { s.Channel.Subbands = -1 }, "channel.subbands"},
-		{func(s *Slot) { s.Channel.Subbands = 2 }, "channel.values channel.subbands"},
-		{func(s *Slot) { s.Channel.Antennas = 1 << 31; s.Channel.Subbands = 1 << 31 }, "channel.values channel.subbands"},
+		{func(s *Slot) { s.Channel.Subbands = 2 }, "channel.values"},
+		{func(s *Slot) { s.Channel.Antennas = 1 << 31; s.Channel.Subbands = 1 << 31 }, "channel.values"},
 		{func(s *Slot) { s.Channel.Samples = nil }, "channel.values"},
 		{func(s *Slot) { s.Users = nil }, "users"},
 		{func(s *Slot) { s.Channel.Samples[0] = complex(nan, inf) }, "channel.values[0] channel.values[1]"},
 		{func(s *Slot) { s.Channel.Samples[5] = complex(0, -inf) }, "channel.values[11]"},
 		{func(s *Slot) { s.Channel.Samples[2], s.Channel.Samples[3] = 0, 0 }, "channel.values[4]"},
-		{func(s *Slot) { s.Channel.Samples[3] = 1e160 }, "channel.values[4]"},
-		{func(s *Slot) { s.Channel.Samples[2], s.Channel.Samples[3] = 1e-170, 1e-170i }, "channel.values[4]"},
-		{func(s *Slot) { s.Channel.Samples[4] = 1e160 }, ""}, // of a user with no rate
+		{func(s *Slot) { s.Channel.Samples[3] = 1e30 }, "channel.values[4]"},
+		{func(s *Slot) { s.Channel.Samples[2], s.Channel.Samples[3] = 1e-30, 1e-30i }, "channel.values[4]"},
+		{func(s *Slot) { s.Channel.Samples[4] = 1e30 }, "channel.values[8]"}, // of a user with no rate
+		{func(s *Slot) { s.Channel.Samples[4] = 1e-170 }, ""},                // harmless without a rate
 
 		{func(s *Slot) { s.Users[1].ID = "" }, "users[1].id"},
 		{func(s *Slot) { s.Users[2].ID = "crane" }, "users[2].id"},
@@ -168,9 +169,9 @@ func TestValidate(t *testing.T) {
 		{func(s *Slot) { s.Options.HysteresisDB = 1 }, "options.hysteresisDb"}, // unsupported
 		{func(s *Slot) { s.Options.SINRGapDB = -1 }, "options.sinrGapDb"},
 		{func(s *Slot) { s.Options.SINRGapDB = nan }, "options.sinrGapDb"},
-		{func(s *Slot) { s.Options.SINRGapDB = 1 }, "options.sinrGapDb"},      // unsupported
-		{func(s *Slot) { s.Options.RateTable = "cqi1" }, "options.rateTable"}, // unsupported
+		{func(s *Slot) { s.Options.RateTable = "cqi1" }, "options.rateTable"},
 		{func(s *Slot) { s.Options.ShareStep = -0.1 }, "options.shareStep"},
+		{func(s *Slot) { s.Options.ShareStep = 1e-5 }, "options.shareStep"},
 		{func(s *Slot) { s.Options.ShareStep = 1.1 }, "options.shareStep"},
 		{func(s *Slot) { s.Options.ShareStep = nan }, "options.shareStep"},
 		{func(s *Slot) { s.Options.Codebook = &Codebook{Oversampling: 1} }, "options.codebook"}, // unsupported
@@ -182,6 +183,7 @@ func TestValidate(t *testing.T) {
 		{groups(group(nil, "crane", "stranger"), group(nil, "carrier")), "groups[0].userIds[1]"},
 		{groups(group(nil, "crane")), "users[1].id"},
 		{groups(group(nil, "crane", "carrier", "crane")), "groups[0].userIds[2]"},
+		{groups(group(nil, "crane"), group(nil, "crane", "carrier")), "groups[1].userIds[0]"}, // unsupported
 		{groups(group(nil), group(nil, "crane", "carrier")), "groups[0].userIds"},
 		{groups(group(ptr(0.0), "crane"), group(nil, "carrier")), "groups[0].share"},
 		{groups(group(ptr(1.5), "crane", "carrier")), "groups[0].share groups"},
@@ -205,8 +207,15 @@ func TestValidate(t *testing.T) {
 			s.Groups = []FixedGroup{group(ptr(0.5), "crane"), group(nil, "carrier")}
 		}, "users[0].rateBps"},
 		{func(s *Slot) {
-			s.Groups = []FixedGroup{{UserIDs: []string{"crane", "carrier"}, Subbands: []int{0, 0, 1, -1}}}
-		}, "groups[0].subbands[1] groups[0].subbands[2] groups[0].subbands[3] groups[0].subbands"},
+			s.Groups = []FixedGroup{{UserIDs: []string{"crane", "carrier"}, Subbands: []int{1}}}
+		}, "groups[0].subbands[0] groups[0].subbands"},
+		{func(s *Slot) {
+			s.Groups = []FixedGroup{{UserIDs: []string{"crane", "carrier"}, Subbands: []int{0, 0}}}
+		}, "groups[0].subbands groups[0].subbands"},
+		{func(s *Slot) {
+			s.Channel.Antennas, s.Channel.Subbands = 1, 2
+			s.Groups = []FixedGroup{{UserIDs: []string{"crane", "carrier"}, Subbands: []int{1, 1}}}
+		}, "groups[0].subbands[1] groups[0].subbands"},
 	} {
 		s := goodSlot()
 		c.change(s)
@@ -236,7 +245,7 @@ func TestValidateTwoSubbands(t *testing.T) {
 	for _, v := range s.Validate() {
 		got = append(got, v.Path)
 	}
-	if want := "channel.subbands groups[0].subbands groups[1].subbands"; strings.Join(got, " ") != want {
+	if want := "groups[0].subbands groups[1].subbands"; strings.Join(got, " ") != want {
 		t.Errorf("want only what is not supported, %q; got %q", want, got)
 	}
 }

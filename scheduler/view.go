@@ -10,26 +10,39 @@ import (
 // View is a slot made ready for scheduling: what a grouping may ask about it.
 // Users keep the numbers they have in the slot.
 type View struct {
-	slot    *Slot
-	options Options // resolved
-	active  []int
-	rate    []float64       // [user] target in nats per use at share 1, mean over subbands
-	channel []optim.Channel // [subband], noise-normalised
-	gram    []optim.Gram    // [subband]
-	errVar  [][]float64     // [subband][user] e_k; nil when every channel is exact
-	solver  groupSolver
+	slot     *Slot
+	antennas []int            // in use: those not limited to 0 W
+	far      *farField        // nil: geometry unknown
+	peak     *peakLimits      // nil: none
+	options  Options          // resolved
+	table    *optim.RateTable // nil: any rate
+	active   []int
+	rate     []float64       // [user] target in nats per use at share 1, mean over subbands
+	channel  []optim.Channel // [subband], noise-normalised
+	gram     []optim.Gram    // [subband]
+	errVar   [][]float64     // [subband][user] e_k; nil when every channel is exact
+	solver   groupSolver
+	allBands []int
 }
 
 // newView prepares a validated slot. O(F K^2 M).
 func newView(slot *Slot, options Options) *View {
-	k, f, m := len(slot.Users), slot.Channel.Subbands, slot.Channel.Antennas
+	k, f := len(slot.Users), slot.Channel.Subbands
 	v := &View{
 		slot:    slot,
 		options: options,
+		table:   optim.RateTableByName(options.RateTable),
 		rate:    make([]float64, k),
 		channel: make([]optim.Channel, f),
 		gram:    make([]optim.Gram, f),
 	}
+	for m := range slot.Channel.Antennas {
+		if len(slot.Limits.AntennaPowerW) == 0 || slot.Limits.AntennaPowerW[m] > 0 {
+			v.antennas = append(v.antennas, m)
+		}
+	}
+	v.far = newFarField(slot, v.antennas)
+	v.peak = newPeakLimits(slot, v.antennas, v.far)
 	imperfect := false
 	for i := range slot.Users {
 		v.rate[i] = math.Ln2 * slot.Users[i].RateBps / slot.BandwidthHz
@@ -41,21 +54,14 @@ func newView(slot *Slot, options Options) *View {
 	if imperfect {
 		v.errVar = make([][]float64, f)
 	}
-	for s := range f {
-		h := optim.NewChannel(k, m)
-		for i := range slot.Users {
-			scale := complex(1/math.Sqrt(slot.Users[i].SubbandNoise(s, f)), 0)
-			out := h.User(i)
-			for a, z := range slot.Channel.At(i, s) {
-				out[a] = z * scale
-			}
-		}
-		v.channel[s] = h
-		v.gram[s].Compute(h)
+	for b := range f {
+		v.allBands = append(v.allBands, b)
+		v.channel[b] = v.normalized(b)
+		v.gram[b].Compute(v.channel[b])
 		if imperfect {
-			v.errVar[s] = make([]float64, k)
+			v.errVar[b] = make([]float64, k)
 			for i := range slot.Users {
-				v.errVar[s][i] = slot.Users[i].CSIErrorVariance / slot.Users[i].SubbandNoise(s, f)
+				v.errVar[b][i] = slot.Users[i].CSIErrorVariance / slot.Users[i].SubbandNoise(b, f)
 			}
 		}
 	}
@@ -63,12 +69,28 @@ func newView(slot *Slot, options Options) *View {
 	return v
 }
 
+// normalized returns the channel of subband b from the antennas in use, over
+// the square root of the noise.
+func (v *View) normalized(b int) optim.Channel {
+	slot := v.slot
+	h := optim.NewChannel(len(slot.Users), len(v.antennas))
+	for i := range slot.Users {
+		scale := 1 / math.Sqrt(slot.Users[i].SubbandNoise(b, slot.Channel.Subbands))
+		samples, out := slot.Channel.At(i, b), h.User(i)
+		for a, m := range v.antennas {
+			z := samples[m]
+			out[a] = complex(real(z)*scale, imag(z)*scale)
+		}
+	}
+	return h
+}
+
 // Active returns the users with a rate target, rising. Callers must not change
 // it.
 func (v *View) Active() []int { return v.active }
 
-// Antennas returns the number of transmit antennas.
-func (v *View) Antennas() int { return v.slot.Channel.Antennas }
+// Antennas returns the number of transmit antennas in use.
+func (v *View) Antennas() int { return len(v.antennas) }
 
 // Subbands returns the number of subbands.
 func (v *View) Subbands() int { return len(v.gram) }
@@ -111,6 +133,6 @@ func (v *View) Rand() *rand.Rand {
 // GroupPower returns the least power, in W while on the air, with which the
 // group meets its targets in the share of the slot given; +Inf when it cannot.
 func (v *View) GroupPower(users []int, share float64) float64 {
-	power, _ := v.solver.power(users, share)
+	power, _ := v.solver.power(&onAir{users: users, bands: v.allBands}, share)
 	return power
 }

@@ -13,100 +13,92 @@ import (
 func TestGates(t *testing.T) {
 	const message = "syntax = \"proto3\";\npackage a.v1;\noption go_package = \"x/a/v1;av1\";\nmessage M {\n  int32 n = 1;\n}\n"
 	module := map[string]string{"go.mod": "module a\n\ngo 1.26\n"}
+	type bad struct {
+		files map[string]string
+		says  []string // what the gate says of them
+	}
 	for _, gate := range []struct {
 		name  string
 		tools bool                                     // builds the pinned tools
 		setup func(t *testing.T, dir string)           // beyond the files
 		run   func(t *testing.T, dir string) *exec.Cmd // the gate on dir
 		good  map[string]string
-		bad   map[string]string
-		says  string // what it says of the bad input
+		bad   []bad
 	}{
 		{
 			name: "gofmt",
 			run:  script("gofmt.sh"),
 			good: map[string]string{"a.go": "package a\n"},
-			bad:  map[string]string{"a.go": "package a\n", "b/b.go": "package b\n\n\n\nvar  B int\n"},
-			says: "b/b.go",
-		},
-		{
-			name: "gofmt of what is no Go",
-			run:  script("gofmt.sh"),
-			good: map[string]string{"a.go": "package a\n"},
-			bad:  map[string]string{"a.go": "package\n"},
-			says: "expected 'IDENT'",
+			bad: []bad{
+				{map[string]string{"a.go": "package a\n", "b/b.go": "package b\n\nvar  B int\n"}, []string{"b/b.go"}},
+				{map[string]string{"a.go": "package\n"}, []string{"expected 'IDENT'"}},
+			},
 		},
 		{
 			name: "vet",
 			run:  inside("go", "vet", "./..."),
 			good: join(module, map[string]string{"a.go": "package a\n"}),
-			bad:  join(module, map[string]string{"a.go": "package a\n\nimport \"fmt\"\n\nfunc A() { fmt.Printf(\"%d\", \"x\") }\n"}),
-			says: "wrong type",
+			bad: []bad{{
+				join(module, map[string]string{"a.go": "package a\n\nimport \"fmt\"\n\nfunc A() { fmt.Printf(\"%d\", \"x\") }\n"}),
+				[]string{"wrong type"},
+			}},
 		},
 		{
 			name:  "staticcheck",
 			tools: true,
 			run:   inside("go", "tool", "-modfile="+filepath.Join(root, "tools", "go.mod"), "staticcheck", "./..."),
 			good:  join(module, map[string]string{"a.go": "package a\n"}),
-			bad:   join(module, map[string]string{"a.go": "package a\n\nfunc a() {}\n"}),
-			says:  "func a is unused (U1000)",
+			bad: []bad{{
+				join(module, map[string]string{"a.go": "package a\n\nfunc a() {}\n"}),
+				[]string{"func a is unused (U1000)"},
+			}},
 		},
 		{
-			name:  "lint of the contract",
+			name:  "contract",
 			tools: true,
 			setup: contract,
 			run:   script("proto.sh", "check"),
-			bad:   map[string]string{"a/v1/a.proto": strings.Replace(message, "n = 1", "nN = 1", 1)},
-			says:  "lower_snake_case",
-		},
-		{
-			name:  "generated code altered",
-			tools: true,
-			setup: contract,
-			run:   script("proto.sh", "check"),
-			bad:   map[string]string{"leastwatt/v1/plan.pb.go": "package altered\n"},
-			says:  "-package altered",
-		},
-		{
-			name:  "generated code missing",
-			tools: true,
-			setup: contract,
-			run:   script("proto.sh", "check"),
-			bad:   map[string]string{"a/v1/a.proto": message},
-			says:  "+++ ",
-		},
-		{
-			name:  "generated code of no .proto file",
-			tools: true,
-			setup: contract,
-			run:   script("proto.sh", "check"),
-			bad:   map[string]string{"leastwatt/v1/old.pb.go": "package leastwattv1\n"},
-			says:  "-package leastwattv1",
+			bad: []bad{
+				{
+					map[string]string{"a/v1/a.proto": strings.Replace(message, "n = 1", "nN = 1", 1)},
+					[]string{"lower_snake_case"},
+				},
+				{
+					map[string]string{
+						"leastwatt/v1/plan.pb.go": "package altered\n",
+						"a/v1/a.proto":            message,              // never generated
+						"b/v1/b.pb.go":            "package orphaned\n", // its .proto is gone
+					},
+					[]string{"-package altered", "+package av1", "-package orphaned", "run make proto"},
+				},
+			},
 		},
 	} {
 		t.Run(gate.name, func(t *testing.T) {
 			if gate.tools && testing.Short() {
 				t.Skip("builds the pinned tools")
 			}
-			for _, input := range []struct {
-				name  string
-				files map[string]string
-				pass  bool
-			}{
-				{"good", gate.good, true},
-				{"bad", gate.bad, false},
-			} {
+			run := func(files map[string]string) (output string, pass bool) {
 				dir := t.TempDir()
 				if gate.setup != nil {
 					gate.setup(t, dir)
 				}
-				write(t, dir, input.files)
+				write(t, dir, files)
 				out, err := gate.run(t, dir).CombinedOutput()
-				if pass := err == nil; pass != input.pass {
-					t.Errorf("the %s input: passed %v, want %v\n%s", input.name, pass, input.pass, out)
+				return string(out), err == nil
+			}
+			if out, pass := run(gate.good); !pass {
+				t.Errorf("it fails on a good input:\n%s", out)
+			}
+			for _, bad := range gate.bad {
+				out, pass := run(bad.files)
+				if pass {
+					t.Errorf("it passes a bad input: %q", bad.files)
 				}
-				if !input.pass && !strings.Contains(string(out), gate.says) {
-					t.Errorf("the %s input: it does not say %q\n%s", input.name, gate.says, out)
+				for _, want := range bad.says {
+					if !strings.Contains(out, want) {
+						t.Errorf("it does not say %q:\n%s", want, out)
+					}
 				}
 			}
 		})

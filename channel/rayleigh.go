@@ -1,0 +1,22 @@
+package channel
+
+import (
+	"math"
+	"math/rand/v2"
+)
+
+// Rayleigh fills dst with independent circular complex Gaussian samples of mean
+// square power.
+func Rayleigh(rng *rand.Rand, dst []complex128, power float64) {
+	scale := math.Sqrt(power / 2)
+	for i := range dst {
+		dst[i] = complex(scale*rng.NormFloat64(), scale*rng.NormFloat64())
+	}
+}
+
+// NewRand returns the source of random numbers of seed. Streams of one seed are
+// independent: give each user or each drop its own and results do not depend on
+// the order of the work.
+func NewRand(seed int64, stream uint64) *rand.Rand {
+	return rand.New(rand.NewPCG(uint64(seed), stream))
+}

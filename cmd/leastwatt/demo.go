@@ -1,0 +1,126 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"runtime"
+	"sync/atomic"
+
+	"github.com/spf13/cobra"
+
+	"leastwatt/scheduler"
+)
+
+// demoFlags are the flags of leastwatt demo.
+type demoFlags struct {
+	slots int
+	seed  int64
+	out   string
+	json  bool
+}
+
+// The ways of the shift, ours first, and the sizes of array. Weights come back
+// as float32 pairs, and every rate is that of the weights as rounded.
+var (
+	shiftWays = []way{
+		{"leastwatt on 64 antennas", 64, scheduler.Options{Weights: scheduler.WeightsF32}},
+		{"users in turn on one antenna", 1, scheduler.Options{Weights: scheduler.WeightsF32, Grouping: "alone"}},
+		{"zero-forcing on 64 antennas", 64, scheduler.Options{
+			Weights: scheduler.WeightsF32, Grouping: "semi-orthogonal", Beams: scheduler.BeamsZeroForcing, Power: scheduler.PowerLP,
+		}},
+	}
+	arraySizes = []int{1, 2, 4, 8, 16, 32, 64, 128}
+)
+
+// arrayEvery is how many slots of the shift there are to one on which all sizes
+// of array are tried.
+const arrayEvery = 10
+
+func newDemoCommand() *cobra.Command {
+	var flags demoFlags
+	cmd := &cobra.Command{
+		Use:   "demo",
+		Short: "one shift on a container quay, planned over gRPC and re-computed",
+		Long: `demo starts a server in this process, streams one shift on a container quay to
+it slot by slot, and re-computes the rates and powers of every plan from its
+weights. It tells what 64 antennas radiate against one antenna that serves its
+users in turn and against textbook zero-forcing, and what each doubling of the
+array saves at the same rates. Two plots go to the folder --out.`,
+		Example: `  leastwatt demo
+  leastwatt demo --seed 7 --slots 600 --out shift
+  leastwatt demo --json | python3 -m json.tool`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return demo(cmd, flags) },
+	}
+	cmd.Flags().IntVar(&flags.slots, "slots", 300, "slots of the shift, half a second apart")
+	cmd.Flags().Int64Var(&flags.seed, "seed", 1, "seed of the scene")
+	cmd.Flags().StringVar(&flags.out, "out", "out", "folder for the plots")
+	cmd.Flags().BoolVar(&flags.json, "json", false, "print one JSON object in place of the tables")
+	return cmd
+}
+
+// demo runs the shift and prints what was found.
+func demo(cmd *cobra.Command, flags demoFlags) error {
+	if err := checkPositive(cmd, "slots"); err != nil {
+		return err
+	}
+	open, stop, err := loopback(cmd.Context())
+	if err != nil {
+		return err
+	}
+	report, err := runDemo(cmd.Context(), flags, open, newLive(cmd.ErrOrStderr()))
+	if err := errors.Join(err, stop()); err != nil {
+		return err
+	}
+	if flags.json {
+		encoder := json.NewEncoder(cmd.OutOrStdout())
+		encoder.SetIndent("", "  ")
+		return encoder.Encode(report)
+	}
+	return report.print(cmd.OutOrStdout())
+}
+
+// runDemo plans the shift each way by itself, so that times can be compared,
+// then the sizes of array side by side, and draws the plots.
+func runDemo(ctx context.Context, flags demoFlags, open open, line *live) (*demoReport, error) {
+	defer line.end()
+	slots := everyNth(flags.slots, 1)
+	shift, err := tryAll(ctx, shiftWays, open, flags.seed, slots, 1, func(o *outcome) {
+		line.show("%s: slot %d of %d, %s, worst rate / target %.4f",
+			o.name, len(o.slots), len(slots), watts(o.powerW[len(o.powerW)-1]), o.worstRatio)
+	})
+	if err != nil {
+		return nil, err
+	}
+	some := everyNth(flags.slots, arrayEvery)
+	var done atomic.Int64
+	sizes, err := tryAll(ctx, arrayWays(), open, flags.seed, some, runtime.GOMAXPROCS(0), func(*outcome) {
+		line.show("1 to 128 antennas: slot %d of %d", done.Add(1), len(some)*len(arraySizes))
+	})
+	if err != nil {
+		return nil, err
+	}
+	report := newDemoReport(flags.seed, shift, sizes)
+	report.Files, err = plotDemo(flags.out, shift, sizes)
+	return report, err
+}
+
+// arrayWays returns a way of the engine's own choosing for each size of array.
+func arrayWays() []way {
+	ways := make([]way, len(arraySizes))
+	for i, n := range arraySizes {
+		ways[i] = way{fmt.Sprintf("%d antennas", n), n, scheduler.Options{Weights: scheduler.WeightsF32}}
+	}
+	return ways
+}
+
+// everyNth returns 0, n, 2n and so on below limit.
+func everyNth(limit, n int) []int {
+	var slots []int
+	for i := 0; i < limit; i += n {
+		slots = append(slots, i)
+	}
+	return slots
+}

@@ -1,0 +1,145 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"strings"
+	"text/tabwriter"
+
+	"google.golang.org/protobuf/encoding/protojson"
+
+	pb "leastwatt/proto/leastwatt/v1"
+)
+
+// createOutput opens a file for writing; "-" is stdout and "" nothing.
+func createOutput(name string, stdout io.Writer) (io.WriteCloser, error) {
+	switch name {
+	case "":
+		return nopCloser{io.Discard}, nil
+	case "-":
+		return nopCloser{stdout}, nil
+	}
+	return os.Create(name)
+}
+
+type nopCloser struct{ io.Writer }
+
+func (nopCloser) Close() error { return nil }
+
+// writePlan writes a plan as protobuf JSON: on one line, or indented.
+func writePlan(w io.Writer, plan *pb.Plan, indent bool) error {
+	data, err := protojson.Marshal(plan)
+	if err != nil {
+		return err
+	}
+	// protojson's own white space differs from build to build.
+	var out bytes.Buffer
+	if indent {
+		err = json.Indent(&out, data, "", "  ")
+	} else {
+		err = json.Compact(&out, data)
+	}
+	if err != nil {
+		return err
+	}
+	out.WriteByte('\n')
+	_, err = w.Write(out.Bytes())
+	return err
+}
+
+// statusWord returns a status without its prefix.
+func statusWord(s pb.PlanStatus) string { return strings.TrimPrefix(s.String(), "PLAN_STATUS_") }
+
+// violationLine is one thing wrong with a slot, as it goes to stderr.
+func violationLine(v *pb.Violation) string {
+	return fmt.Sprintf("%s: %s, allowed: %s", v.GetPath(), v.GetValue(), v.GetAllowed())
+}
+
+// dBm returns a power in dBm.
+func dBm(powerW float64) float64 { return 30 + 10*math.Log10(powerW) }
+
+// powerText writes a power in W and dBm.
+func powerText(powerW float64) string {
+	if powerW == 0 {
+		return "0 W"
+	}
+	return fmt.Sprintf("%.4g W (%.2f dBm)", powerW, dBm(powerW))
+}
+
+// printPlan writes a plan for people.
+func printPlan(w io.Writer, plan *pb.Plan) error {
+	out := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	line := func(format string, args ...any) { fmt.Fprintf(out, format+"\n", args...) }
+	line("slot\t%d", plan.GetSequence())
+	line("status\t%s", statusWord(plan.GetStatus()))
+	if s := plan.GetStrategy(); s != nil {
+		line("strategy\t%s grouping, %s beams, %s power", s.GetGrouping(), s.GetBeams(), s.GetPower())
+	}
+	line("radiated power\t%s, mean over the slot", powerText(plan.GetRadiatedPowerW()))
+	if plan.FloorPowerW != nil {
+		line("proved floor\t%s", powerText(plan.GetFloorPowerW()))
+	}
+	if plan.PeakEirpW != nil {
+		line("peak EIRP\t%s", powerText(plan.GetPeakEirpW()))
+	}
+	for _, l := range plan.GetLimitsBinding() {
+		line("limit binds\t%s[%d], %s would do", l.GetLimit(), l.GetIndex(), powerText(l.GetNeededW()))
+	}
+	for _, id := range plan.GetUnservableUserIds() {
+		line("unservable\t%s", id)
+	}
+	line("computed in\t%d us, %d solves", plan.GetComputeMicros(), plan.GetSolves())
+	if plan.GetStoppedEarly() {
+		line("stopped early\tthe plan is the best so far")
+	}
+	if err := out.Flush(); err != nil {
+		return err
+	}
+	return printUsers(w, plan)
+}
+
+// printUsers writes what every user gets, group by group, then the users of no
+// group.
+func printUsers(w io.Writer, plan *pb.Plan) error {
+	out := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprintln(out, "\ngroup\tshare\tuser\tpower W\tworst SINR dB\trate bit/s\trate / target\t")
+	ratio := map[string]string{}
+	for _, u := range plan.GetUsers() {
+		ratio[u.GetId()] = "-"
+		if u.GetTargetBps() > 0 {
+			ratio[u.GetId()] = fmt.Sprintf("%.6f", u.GetRateBps()/u.GetTargetBps())
+		}
+	}
+	served := map[string]bool{}
+	for g, group := range plan.GetGroups() {
+		for _, a := range group.GetAllocations() {
+			served[a.GetUserId()] = true
+			fmt.Fprintf(out, "%d\t%.4f\t%s\t%.4g\t%s\t%.6g\t%s\t\n", g+1, group.GetShare(), a.GetUserId(),
+				a.GetPowerW(), worstSINR(a.GetSinr()), a.GetRateBps(), ratio[a.GetUserId()])
+		}
+	}
+	for _, u := range plan.GetUsers() {
+		if !served[u.GetId()] {
+			fmt.Fprintf(out, "-\t-\t%s\t0\t-\t0\t%s\t\n", u.GetId(), ratio[u.GetId()])
+		}
+	}
+	return out.Flush()
+}
+
+// worstSINR returns the lowest SINR of the subbands in use, in dB.
+func worstSINR(sinr []float64) string {
+	worst := math.Inf(1)
+	for _, s := range sinr {
+		if s > 0 {
+			worst = math.Min(worst, s)
+		}
+	}
+	if math.IsInf(worst, 1) {
+		return "-"
+	}
+	return fmt.Sprintf("%.2f", 10*math.Log10(worst))
+}

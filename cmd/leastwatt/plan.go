@@ -1,0 +1,126 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"log/slog"
+	"math"
+
+	"github.com/spf13/cobra"
+
+	pb "leastwatt/proto/leastwatt/v1"
+	"leastwatt/server"
+)
+
+// planFlags are the flags of leastwatt plan.
+type planFlags struct {
+	in, out string
+	json    bool
+	options optionFlags
+}
+
+func newPlanCommand() *cobra.Command {
+	var flags planFlags
+	cmd := &cobra.Command{
+		Use:   "plan",
+		Short: "plan one slot from a file",
+		Long: `plan reads a slot, plans it in this process and prints a table. The slot is
+protobuf JSON of the contract's Slot, or a .npz file of NumPy with the arrays
+channel (complex, [user, subband, antenna] or [user, antenna]), rate_bps,
+noise_w (one number, or one per user), bandwidth_hz and, where the channel is an
+estimate, csi_error_variance. "-" stands for stdin and stdout.
+
+It exits with 0 when every target is met, 3 when something binds and 1 when the
+slot is rejected: what is wrong goes to stderr, one line for each.`,
+		Example: `  leastwatt plan --in slot.json --out plan.json
+  leastwatt plan --in slot.npz --beams zero-forcing --power lp --weights f32 --json`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return plan(cmd, &flags) },
+	}
+	f := cmd.Flags()
+	f.StringVar(&flags.in, "in", "", "the slot, .json or .npz")
+	f.StringVar(&flags.out, "out", "", "where the plan goes as JSON")
+	f.BoolVar(&flags.json, "json", false, "print the plan as JSON in place of the table")
+	flags.options.add(cmd)
+	return cmd
+}
+
+func plan(cmd *cobra.Command, flags *planFlags) error {
+	if flags.in == "" {
+		return usagef("--in is missing")
+	}
+	slot, err := readInput(flags.in, cmd.InOrStdin())
+	if err != nil {
+		return err
+	}
+	if err := flags.options.apply(slot); err != nil {
+		return err
+	}
+	made, err := planHere(cmd, slot)
+	if err != nil {
+		return err
+	}
+	if err := flags.write(cmd.OutOrStdout(), made); err != nil {
+		return err
+	}
+	switch made.GetStatus() {
+	case pb.PlanStatus_PLAN_STATUS_MET:
+		return nil
+	case pb.PlanStatus_PLAN_STATUS_SHORT:
+		return &exitError{code: exitShort}
+	case pb.PlanStatus_PLAN_STATUS_REJECTED:
+		for _, v := range made.GetViolations() {
+			fmt.Fprintln(cmd.ErrOrStderr(), violationLine(v))
+		}
+		return &exitError{code: exitFailed}
+	}
+	return fmt.Errorf("the engine failed on this slot: please report it")
+}
+
+func readInput(name string, stdin io.Reader) (*pb.Slot, error) {
+	in, err := openInput(name, stdin)
+	if err != nil {
+		return nil, err
+	}
+	defer in.Close()
+	slot, err := readSlot(in)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	return slot, nil
+}
+
+// planHere plans a slot in this process, of any size.
+func planHere(cmd *cobra.Command, slot *pb.Slot) (*pb.Plan, error) {
+	const most = math.MaxInt32
+	return server.New(server.Config{
+		Workers: 1,
+		Limits:  server.Limits{Antennas: most, Users: most, Subbands: most, Groups: most, ProtectedDirections: most},
+		Logger:  slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), nil)),
+	}).Plan(cmd.Context(), slot)
+}
+
+// write writes the plan to its file and, unless that is stdout, what people or
+// machines are to see of it.
+func (f *planFlags) write(stdout io.Writer, made *pb.Plan) error {
+	if f.out != "" {
+		file, err := createOutput(f.out, stdout)
+		if err != nil {
+			return err
+		}
+		if err := writePlan(file, made, true); err != nil {
+			file.Close()
+			return err
+		}
+		if err := file.Close(); err != nil || f.out == "-" {
+			return err
+		}
+	}
+	if f.json {
+		return writePlan(stdout, made, true)
+	}
+	if len(made.GetViolations()) > 0 {
+		return nil // said on stderr
+	}
+	return printPlan(stdout, made)
+}

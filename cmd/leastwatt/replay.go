@@ -1,0 +1,309 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"slices"
+	"text/tabwriter"
+	"time"
+
+	"github.com/schollz/progressbar/v3"
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"leastwatt/client"
+	pb "leastwatt/proto/leastwatt/v1"
+	"leastwatt/server"
+)
+
+// maxShownRejections bounds how many rejected slots are told in full.
+const maxShownRejections = 10
+
+// replayFlags are the flags of leastwatt replay.
+type replayFlags struct {
+	server   string
+	out      string
+	renumber bool
+	json     bool
+	options  optionFlags
+}
+
+func newReplayCommand() *cobra.Command {
+	var flags replayFlags
+	cmd := &cobra.Command{
+		Use:   "replay TRACE...",
+		Short: "stream a trace of slots to a server",
+		Long: `replay streams the slots of one or more files to a server, in one session and as
+fast as it answers, and prints a summary. The files hold slots as protobuf JSON,
+one after the other; "-" stands for stdin. Slot numbers must rise over the whole
+trace, or be made to with --renumber.
+
+It exits with 1 when a slot was rejected or failed.`,
+		Example: `  leastwatt replay shift.jsonl --out plans.jsonl
+  leastwatt replay --server 127.0.0.1:7430 --renumber --grouping alone drop-*.json --json`,
+		Args: cobra.MinimumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error { return replay(cmd, &flags, args) },
+	}
+	f := cmd.Flags()
+	f.StringVar(&flags.server, "server", server.DefaultAddress, "address of the server, HOST:PORT")
+	f.StringVar(&flags.out, "out", "", "where the plans go, one JSON object on each line")
+	f.BoolVar(&flags.renumber, "renumber", false, "number the slots from 1 on")
+	f.BoolVar(&flags.json, "json", false, "print the summary as JSON")
+	flags.options.add(cmd)
+	return cmd
+}
+
+func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) {
+	if err := flags.options.apply(&pb.Slot{}); err != nil {
+		return err
+	}
+	c, err := client.Dial(flags.server, client.Config{})
+	if err != nil {
+		return err
+	}
+	defer c.Close()
+	session, err := c.Stream(cmd.Context(), client.Open{CellID: "replay"})
+	if err != nil {
+		return fmt.Errorf("%s: %w", flags.server, err)
+	}
+	defer session.Close()
+	out, err := createOutput(flags.out, cmd.OutOrStdout())
+	if err != nil {
+		return err
+	}
+	plans := bufio.NewWriter(out)
+	defer func() { err = errors.Join(err, plans.Flush(), out.Close()) }()
+
+	source := &trace{stdin: cmd.InOrStdin(), files: files}
+	bar := newBar(cmd.ErrOrStderr(), source.size())
+	tally := &tally{stderr: cmd.ErrOrStderr()}
+	start := time.Now()
+	err = stream(cmd.Context(), session, source, flags, bar, func(plan *pb.Plan) error {
+		tally.add(plan)
+		if flags.out == "" {
+			return nil
+		}
+		return writePlan(plans, plan, false)
+	})
+	bar.Finish()
+	if err != nil {
+		return err
+	}
+	summary := tally.summary(time.Since(start))
+	table := cmd.OutOrStdout()
+	if flags.out == "-" {
+		table = cmd.ErrOrStderr()
+	}
+	if flags.json {
+		err = json.NewEncoder(table).Encode(summary)
+	} else {
+		err = summary.print(table)
+	}
+	if err == nil && summary.Rejected+summary.Failed > 0 {
+		return &exitError{code: exitFailed}
+	}
+	return err
+}
+
+// newBar returns a progress bar over a number of bytes, -1 where it is not known.
+// It shows on a terminal only.
+func newBar(w io.Writer, size int64) *progressbar.ProgressBar {
+	file, ok := w.(*os.File)
+	visible := ok && term.IsTerminal(int(file.Fd()))
+	return progressbar.NewOptions64(size,
+		progressbar.OptionSetWriter(w),
+		progressbar.OptionSetVisibility(visible),
+		progressbar.OptionShowBytes(true),
+		progressbar.OptionThrottle(100*time.Millisecond),
+		progressbar.OptionClearOnFinish(),
+	)
+}
+
+// stream sends a trace and hands every plan to take. It returns when all are
+// there, or with the first thing that goes wrong.
+func stream(ctx context.Context, session *client.Session, source *trace, flags *replayFlags,
+	bar *progressbar.ProgressBar, take func(*pb.Plan) error) error {
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	sent := make(chan struct{})
+	go func() {
+		err := sendAll(ctx, session, source, flags, bar)
+		if err != nil && !errors.Is(err, io.EOF) { // of EOF, the receiver knows why
+			cancel(err)
+			session.Close() // so that nobody waits for plans
+		}
+		close(sent)
+	}()
+	err := receiveAll(session, take)
+	if err != nil {
+		cancel(err)
+		session.Close() // so that nobody goes on sending slots
+	}
+	// What the sender finds explains what the receiver sees.
+	<-sent
+	if cause := context.Cause(ctx); cause != nil {
+		return cause
+	}
+	return err
+}
+
+func sendAll(ctx context.Context, session *client.Session, source *trace, flags *replayFlags, bar *progressbar.ProgressBar) error {
+	defer source.close()
+	for n := int64(1); ; n++ {
+		if err := context.Cause(ctx); err != nil {
+			return err
+		}
+		slot, err := source.next()
+		if errors.Is(err, io.EOF) {
+			return session.CloseSend()
+		}
+		if err != nil {
+			return err
+		}
+		if flags.renumber {
+			slot.Sequence = n
+		}
+		if err := flags.options.apply(slot); err != nil {
+			return err
+		}
+		if err := session.SendMessage(slot); err != nil {
+			return err
+		}
+		bar.Set64(source.position())
+	}
+}
+
+func receiveAll(session *client.Session, take func(*pb.Plan) error) error {
+	for {
+		plan, err := session.RecvMessage()
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		if err := take(plan); err != nil {
+			return err
+		}
+	}
+}
+
+// tally adds up plans.
+type tally struct {
+	stderr  io.Writer
+	count   map[pb.PlanStatus]int
+	powerW  float64 // sum over the plans made
+	worst   float64 // delivered / target; 0 before the first
+	rated   bool    // worst is of a user
+	micros  []int64
+	planned int
+}
+
+func (t *tally) add(plan *pb.Plan) {
+	if t.count == nil {
+		t.count = map[pb.PlanStatus]int{}
+	}
+	status := plan.GetStatus()
+	t.count[status]++
+	switch status {
+	case pb.PlanStatus_PLAN_STATUS_MET, pb.PlanStatus_PLAN_STATUS_SHORT:
+	case pb.PlanStatus_PLAN_STATUS_REJECTED:
+		t.reject(plan)
+		return
+	default:
+		fmt.Fprintf(t.stderr, "slot %d: %s\n", plan.GetSequence(), statusWord(status))
+		return
+	}
+	t.planned++
+	t.powerW += plan.GetRadiatedPowerW()
+	t.micros = append(t.micros, plan.GetComputeMicros())
+	for _, u := range plan.GetUsers() {
+		if u.GetTargetBps() <= 0 {
+			continue
+		}
+		if ratio := u.GetRateBps() / u.GetTargetBps(); !t.rated || ratio < t.worst {
+			t.rated, t.worst = true, ratio
+		}
+	}
+}
+
+// reject tells what is wrong with the first slots that are rejected.
+func (t *tally) reject(plan *pb.Plan) {
+	switch n := t.count[pb.PlanStatus_PLAN_STATUS_REJECTED]; {
+	case n <= maxShownRejections:
+		for _, v := range plan.GetViolations() {
+			fmt.Fprintf(t.stderr, "slot %d: %s\n", plan.GetSequence(), violationLine(v))
+		}
+	case n == maxShownRejections+1:
+		fmt.Fprintln(t.stderr, "more slots are rejected")
+	}
+}
+
+// replaySummary is what replay prints. Numbers that no slot gives are absent.
+type replaySummary struct {
+	Slots              int      `json:"slots"`
+	Met                int      `json:"met"`
+	Short              int      `json:"short"`
+	Rejected           int      `json:"rejected"`
+	Failed             int      `json:"failed"`
+	WorstRateRatio     *float64 `json:"worstRateRatio,omitempty"` // delivered / target
+	MeanRadiatedPowerW *float64 `json:"meanRadiatedPowerW,omitempty"`
+	MeanRadiatedDBm    *float64 `json:"meanRadiatedPowerDbm,omitempty"`
+	ComputeMicrosP50   *int64   `json:"computeMicrosP50,omitempty"`
+	ComputeMicrosP99   *int64   `json:"computeMicrosP99,omitempty"`
+	SlotsPerSecond     float64  `json:"slotsPerSecond"`
+}
+
+func (t *tally) summary(elapsed time.Duration) *replaySummary {
+	s := &replaySummary{
+		Met:      t.count[pb.PlanStatus_PLAN_STATUS_MET],
+		Short:    t.count[pb.PlanStatus_PLAN_STATUS_SHORT],
+		Rejected: t.count[pb.PlanStatus_PLAN_STATUS_REJECTED],
+	}
+	for _, n := range t.count {
+		s.Slots += n
+	}
+	s.Failed = s.Slots - s.Met - s.Short - s.Rejected
+	s.SlotsPerSecond = float64(s.Slots) / elapsed.Seconds()
+	if t.rated {
+		s.WorstRateRatio = &t.worst
+	}
+	if t.planned > 0 {
+		mean := t.powerW / float64(t.planned)
+		s.MeanRadiatedPowerW = &mean
+		if level := dBm(mean); mean > 0 {
+			s.MeanRadiatedDBm = &level
+		}
+		slices.Sort(t.micros)
+		p50, p99 := percentile(t.micros, 50), percentile(t.micros, 99)
+		s.ComputeMicrosP50, s.ComputeMicrosP99 = &p50, &p99
+	}
+	return s
+}
+
+// percentile returns the smallest of sorted numbers that at least p in a hundred
+// do not exceed.
+func percentile(sorted []int64, p int) int64 {
+	return sorted[int(math.Ceil(float64(len(sorted)*p)/100))-1]
+}
+
+func (s *replaySummary) print(w io.Writer) error {
+	out := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	line := func(format string, args ...any) { fmt.Fprintf(out, format+"\n", args...) }
+	line("slots\t%d: %d met, %d short, %d rejected, %d failed", s.Slots, s.Met, s.Short, s.Rejected, s.Failed)
+	if s.WorstRateRatio != nil {
+		line("worst rate / target\t%.6f", *s.WorstRateRatio)
+	}
+	if s.MeanRadiatedPowerW != nil {
+		line("mean radiated power\t%s", powerText(*s.MeanRadiatedPowerW))
+		line("time per slot\tp50 %d us, p99 %d us", *s.ComputeMicrosP50, *s.ComputeMicrosP99)
+	}
+	line("slots per second\t%.0f", s.SlotsPerSecond)
+	return out.Flush()
+}

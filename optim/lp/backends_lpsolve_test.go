@@ -1,0 +1,10 @@
+//go:build cgo && !nolpsolve
+
+package lp
+
+type backend struct {
+	name string
+	new  func(*Problem, *Settings) (Solver, error)
+}
+
+var backends = []backend{{"lp_solve", NewLPSolve}, {"simplex", NewSimplex}}

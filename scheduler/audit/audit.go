@@ -1,0 +1,330 @@
+// Package audit re-computes a plan from its weights and the channel of its slot,
+// with code of its own: it shares nothing with the solvers but the types of slot
+// and plan, and takes nothing from the plan but shares, groups and weights.
+//
+// Examined are every SINR, rate, power and share, the status, the limits on
+// total and antenna power and those on the size and number of groups. Not
+// examined are EIRP, the floor's certificate and whether groups fixed by the
+// caller were kept.
+//
+//	h_k,f  channel of user k on subband f, M samples, y = h^H x + n
+//	w_j,f  weights of allocation j of a group on subband f, M samples, sqrt(W)
+//	N_k,f  noise in W, F subbands of equal width
+//	e_k    variance of the error of h per antenna and subband
+//	P_f    power of the group on subband f, in W: sum over j of |w_j,f|^2
+//
+//	SINR_k,f = |h_k,f^H w_k,f|^2 / (sum over j != k of |h_k,f^H w_j,f|^2 + N_k,f + e_k P_f)
+//	rate_k   = share (B/F) sum over f of log2(1 + SINR_k,f / gap), rounded down
+//	           to a row of the rate table on every subband where there is one
+package audit
+
+import (
+	"fmt"
+	"math"
+
+	"leastwatt/scheduler"
+)
+
+// Tolerance is the largest relative difference between a claim and its
+// re-computation that counts as agreement: rounding, nothing else.
+const Tolerance = 1e-9
+
+// Result is an audited plan.
+type Result struct {
+	Findings       []Finding            // where the plan disagrees; empty if nowhere
+	RadiatedPowerW float64              // mean over the slot
+	Users          []scheduler.UserRate // in the slot's order
+	AntennaPowerW  []float64            // maximum over groups
+	WorstRateRatio float64              // least rate over target, of users with a target; 1 without any
+}
+
+// Agrees tells whether nothing in the plan disagrees with what was re-computed.
+func (r *Result) Agrees() bool { return len(r.Findings) == 0 }
+
+// Finding is one disagreement.
+type Finding struct {
+	Path       string // of the claim in the plan, in JSON names
+	Claimed    float64
+	Recomputed float64 // or what is allowed
+	Text       string  // in words
+}
+
+// String returns the finding as one line.
+func (f Finding) String() string {
+	return fmt.Sprintf("%s: %s: claimed %.6g, found %.6g", f.Path, f.Text, f.Claimed, f.Recomputed)
+}
+
+// Recompute audits plan, which answers slot. It returns an error when there is
+// nothing to re-compute (ErrNoPlan, ErrNoWeights) or when slot and plan do not
+// fit together or hold values that are not finite. It takes
+// O(groups users^2 subbands antennas).
+func Recompute(slot *scheduler.Slot, plan *scheduler.Plan) (*Result, error) {
+	if err := check(slot, plan); err != nil {
+		return nil, err
+	}
+	a := newAuditor(slot, plan)
+	for g := range plan.Groups {
+		a.group(g)
+	}
+	a.totals()
+	a.status()
+	a.limits()
+	if !finiteResult(&a.result) {
+		return nil, fmt.Errorf("%w: powers or rates overflow", ErrMismatch)
+	}
+	return &a.result, nil
+}
+
+func finiteResult(r *Result) bool {
+	for k := range r.Users {
+		if !finite(r.Users[k].RateBps) {
+			return false
+		}
+	}
+	return finite(r.RadiatedPowerW, r.WorstRateRatio) && finite(r.AntennaPowerW...)
+}
+
+// auditor carries what Recompute has found so far.
+type auditor struct {
+	slot    *scheduler.Slot
+	plan    *scheduler.Plan
+	userOf  map[string]int
+	shares  []float64 // on the air, per subband
+	largest float64   // power of any group in W
+	result  Result
+}
+
+func newAuditor(slot *scheduler.Slot, plan *scheduler.Plan) *auditor {
+	a := &auditor{
+		slot:   slot,
+		plan:   plan,
+		userOf: usersByID(slot),
+		shares: make([]float64, slot.Channel.Subbands),
+		result: Result{
+			Users:         make([]scheduler.UserRate, len(slot.Users)),
+			AntennaPowerW: make([]float64, slot.Channel.Antennas),
+		},
+	}
+	for k, u := range slot.Users {
+		a.result.Users[k] = scheduler.UserRate{ID: u.ID, TargetBps: u.RateBps}
+	}
+	return a
+}
+
+// group audits group g and adds what it carries and radiates to the result.
+func (a *auditor) group(g int) {
+	group := &a.plan.Groups[g]
+	path := fmt.Sprintf("groups[%d]", g)
+	if !(group.Share > 0 && group.Share <= 1) {
+		a.find(path+".share", "not in (0, 1]", group.Share, 1)
+	}
+	subbands := inUse(group, a.slot.Channel.Subbands)
+	for _, f := range subbands {
+		a.shares[f] += group.Share
+	}
+	var powerW float64
+	for i := range group.Allocations {
+		powerW += a.allocation(path, group, subbands, i)
+	}
+	a.compare(path+".radiatedPowerW", "power of the group", group.RadiatedPowerW, powerW)
+	a.result.RadiatedPowerW += group.Share * powerW
+	a.largest = max(a.largest, powerW)
+	for m, p := range antennaPowers(group, a.slot.Channel.Antennas) {
+		a.result.AntennaPowerW[m] = max(a.result.AntennaPowerW[m], p)
+	}
+	if most := a.slot.Limits.MaxGroupSize; most > 0 && len(group.Allocations) > most {
+		a.find(path+".allocations", "more users than a group may have", float64(len(group.Allocations)), float64(most))
+	}
+}
+
+// allocation audits allocation i of group and returns its power in W.
+func (a *auditor) allocation(path string, group *scheduler.Group, subbands []int, i int) float64 {
+	al := &group.Allocations[i]
+	path = fmt.Sprintf("%s.allocations[%d]", path, i)
+	k := a.userOf[al.UserID]
+	gap := math.Pow(10, a.slot.Options.SINRGapDB/10)
+	var bits float64
+	for s, f := range subbands {
+		sinr := a.sinr(group, k, i, s, f)
+		if s < len(al.SINR) {
+			a.compare(fmt.Sprintf("%s.sinr[%d]", path, s), "SINR", al.SINR[s], sinr)
+		}
+		bits += a.carried(path, al, s, math.Log2(1+sinr/gap))
+	}
+	if len(al.SINR) != len(subbands) {
+		a.find(path+".sinr", "not one value per subband in use", float64(len(al.SINR)), float64(len(subbands)))
+	}
+	rateBps := group.Share * a.slot.BandwidthHz / float64(a.slot.Channel.Subbands) * bits
+	a.compare(path+".rateBps", "rate of the allocation", al.RateBps, rateBps)
+	powerW := squares(al.Weights)
+	a.compare(path+".powerW", "power of the allocation", al.PowerW, powerW)
+	a.result.Users[k].RateBps += rateBps
+	return powerW
+}
+
+// carried returns what the s-th subband in use carries, in bit/s/Hz, when its SINR
+// is good for bits.
+func (a *auditor) carried(path string, al *scheduler.Allocation, s int, bits float64) float64 {
+	table := rateTables[a.slot.Options.RateTable]
+	if table == nil {
+		return bits
+	}
+	row, efficiency := table.carried(bits)
+	if s >= len(al.RateStep) || al.RateStep[s] != row {
+		claimed := -1
+		if s < len(al.RateStep) {
+			claimed = al.RateStep[s]
+		}
+		a.find(fmt.Sprintf("%s.rateStep[%d]", path, s), "row of the rate table", float64(claimed), float64(row))
+	}
+	return efficiency
+}
+
+// sinr returns the SINR of user k, served by allocation i of group, on subband f,
+// which is the s-th in use.
+func (a *auditor) sinr(group *scheduler.Group, k, i, s, f int) float64 {
+	c, u := &a.slot.Channel, &a.slot.Users[k]
+	from := (k*c.Subbands + f) * c.Antennas
+	h := c.Samples[from : from+c.Antennas]
+	other := noiseW(u, f, c.Subbands)
+	var own float64
+	for j := range group.Allocations {
+		w := group.Allocations[j].Weights[s*c.Antennas : (s+1)*c.Antennas]
+		gain := received(h, w)
+		if j == i {
+			own = gain
+		} else {
+			other += gain
+		}
+		other += u.CSIErrorVariance * squares(w)
+	}
+	return own / other
+}
+
+// totals audits what the plan says of the slot as a whole.
+func (a *auditor) totals() {
+	a.compare("radiatedPowerW", "mean radiated power", a.plan.RadiatedPowerW, a.result.RadiatedPowerW)
+	for f, share := range a.shares {
+		if share > 1+Tolerance {
+			a.find("groups", fmt.Sprintf("shares on subband %d exceed the slot", f), share, 1)
+		}
+	}
+	if most := a.slot.Limits.MaxGroups; most > 0 && len(a.plan.Groups) > most {
+		a.find("groups", "more groups than allowed", float64(len(a.plan.Groups)), float64(most))
+	}
+	a.users()
+	if len(a.plan.AntennaPowerW) != len(a.result.AntennaPowerW) {
+		a.find("antennaPowerW", "not one value per antenna", float64(len(a.plan.AntennaPowerW)), float64(len(a.result.AntennaPowerW)))
+		return
+	}
+	for m, p := range a.result.AntennaPowerW {
+		a.compare(fmt.Sprintf("antennaPowerW[%d]", m), "largest power of the antenna", a.plan.AntennaPowerW[m], p)
+	}
+}
+
+// users audits the rates of all users and finds the worst.
+func (a *auditor) users() {
+	a.result.WorstRateRatio = math.Inf(1)
+	for _, u := range a.result.Users {
+		if u.TargetBps > 0 {
+			a.result.WorstRateRatio = min(a.result.WorstRateRatio, u.RateBps/u.TargetBps)
+		}
+	}
+	if math.IsInf(a.result.WorstRateRatio, 1) {
+		a.result.WorstRateRatio = 1
+	}
+	if len(a.plan.Users) != len(a.result.Users) {
+		a.find("users", "not every user of the slot", float64(len(a.plan.Users)), float64(len(a.result.Users)))
+		return
+	}
+	for k, u := range a.result.Users {
+		path := fmt.Sprintf("users[%d]", k)
+		if got := a.plan.Users[k].ID; got != u.ID {
+			a.find(path+".id", fmt.Sprintf("%q in place of %q", got, u.ID), float64(k), float64(k))
+		}
+		a.compare(path+".targetBps", "target of the user", a.plan.Users[k].TargetBps, u.TargetBps)
+		a.compare(path+".rateBps", "rate of the user", a.plan.Users[k].RateBps, u.RateBps)
+	}
+}
+
+// status audits whether the plan is MET or SHORT as it says.
+func (a *auditor) status() {
+	met := a.result.WorstRateRatio >= 1-scheduler.RateTolerance
+	if claimed := a.plan.Status == scheduler.StatusMet; claimed != met {
+		text := "says " + a.plan.Status.String() + ", by its worst rate over target it is not"
+		a.find("status", text, 1, a.result.WorstRateRatio)
+	}
+}
+
+// limits audits the limits on power. They hold exactly, up to the rounding of the
+// sums here.
+func (a *auditor) limits() {
+	const rounding = 1e-12
+	if total := a.slot.Limits.TotalPowerW; total != nil && !(a.largest <= *total*(1+rounding)) {
+		a.find("groups", "power of a group above limits.totalPowerW", a.largest, *total)
+	}
+	for m, limit := range a.slot.Limits.AntennaPowerW {
+		if p := a.result.AntennaPowerW[m]; !(p <= limit*(1+rounding)) {
+			a.find(fmt.Sprintf("antennaPowerW[%d]", m), "above limits.antennaPowerW", p, limit)
+		}
+	}
+}
+
+func (a *auditor) compare(path, text string, claimed, recomputed float64) {
+	if !(math.Abs(claimed-recomputed) <= Tolerance*math.Abs(recomputed)) {
+		a.find(path, text, claimed, recomputed)
+	}
+}
+
+func (a *auditor) find(path, text string, claimed, recomputed float64) {
+	a.result.Findings = append(a.result.Findings, Finding{path, claimed, recomputed, text})
+}
+
+// inUse returns the subbands of group, all of them where it names none.
+func inUse(group *scheduler.Group, subbands int) []int {
+	if len(group.Subbands) > 0 {
+		return group.Subbands
+	}
+	all := make([]int, subbands)
+	for f := range all {
+		all[f] = f
+	}
+	return all
+}
+
+// antennaPowers returns the power of each antenna in W while group is on the air.
+func antennaPowers(group *scheduler.Group, antennas int) []float64 {
+	powersW := make([]float64, antennas)
+	for i := range group.Allocations {
+		for n, w := range group.Allocations[i].Weights {
+			powersW[n%antennas] += real(w)*real(w) + imag(w)*imag(w)
+		}
+	}
+	return powersW
+}
+
+func noiseW(u *scheduler.User, f, subbands int) float64 {
+	if len(u.SubbandNoiseW) > 0 {
+		return u.SubbandNoiseW[f]
+	}
+	return u.NoiseW / float64(subbands)
+}
+
+// received returns |h^H w|^2.
+func received(h, w []complex128) float64 {
+	var re, im float64
+	for m := range h {
+		re += real(h[m])*real(w[m]) + imag(h[m])*imag(w[m])
+		im += real(h[m])*imag(w[m]) - imag(h[m])*real(w[m])
+	}
+	return re*re + im*im
+}
+
+// squares returns the sum of |w|^2.
+func squares(w []complex128) float64 {
+	var sum float64
+	for _, x := range w {
+		sum += real(x)*real(x) + imag(x)*imag(x)
+	}
+	return sum
+}

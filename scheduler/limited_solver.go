@@ -1,0 +1,122 @@
+package scheduler
+
+import (
+	"math"
+
+	"leastwatt/optim"
+)
+
+// limitedSolver is the scratch of solves under limits.
+type limitedSolver struct {
+	solver  optim.Limited
+	ws      optim.LimitedWorkspace
+	result  optim.LimitedResult
+	problem optim.LimitedProblem
+	tighten float64 // relative: limits are solved for so much lower
+}
+
+// limitedPower is powerAt under the slot's limits.
+func (s *groupSolver) limitedPower(g *onAir, rates, slopes []float64) float64 {
+	if s.view.peak.silent() {
+		return math.Inf(1)
+	}
+	if s.view.options.Beams != BeamsOptimal {
+		return s.fixedPower(g, rates, slopes)
+	}
+	if s.solveLimited(g, rates) != optim.Solved {
+		return math.Inf(1)
+	}
+	n, k, gap := len(g.bands), len(g.users), s.view.gap()
+	r := &s.limited.result
+	for c := range g.bands {
+		for i := range g.users {
+			slopes[i*n+c] = r.SlopeSINR[c*k+i] * (gap + s.limited.problem.Bands[c].SINR[i])
+		}
+	}
+	return r.PowerW
+}
+
+// fixedPower is powerAt for fixed beams under limits: their least powers are
+// least for each beam, so that limits are met by them or by none.
+func (s *groupSolver) fixedPower(g *onAir, rates, slopes []float64) float64 {
+	peak := s.view.peak
+	s.view.peak = nil
+	power := s.powerAt(g, rates, slopes)
+	s.view.peak = peak
+	if math.IsInf(power, 1) {
+		return power
+	}
+	w, _ := s.freeWeights(g, rates)
+	if w == nil || peak.excess(w)*(1+s.limited.tighten) > 1 {
+		return math.Inf(1)
+	}
+	return power
+}
+
+// solveLimited solves the group for the rates given, [user][band], under the
+// slot's limits.
+func (s *groupSolver) solveLimited(g *onAir, rates []float64) optim.Status {
+	s.solves++
+	l := &s.limited
+	p := &l.problem
+	v := s.view
+	n, gap := len(g.bands), v.gap()
+	p.Bands = p.Bands[:0]
+	for c, f := range g.bands {
+		b := optim.Band{Channel: v.channelOf(g.users, f)}
+		for i, k := range g.users {
+			b.SINR = append(b.SINR, gap*math.Expm1(rates[i*n+c]))
+			if v.errVar != nil {
+				b.ErrorVariance = append(b.ErrorVariance, v.errVar[f][k])
+			}
+		}
+		p.Bands = append(p.Bands, b)
+	}
+	p.Limits = v.peak.group()
+	if l.tighten > 0 {
+		p.Limits = tightened(p.Limits, 1-l.tighten)
+	}
+	p.Start = g.duals
+	if len(p.Start.RowPrice) > 0 && len(p.Start.RowPrice) != len(p.Limits.RowW) {
+		p.Start.RowPrice = append(append([]float64(nil), p.Start.RowPrice...), make([]float64, len(p.Limits.RowW)-len(p.Start.RowPrice))...)
+	}
+	status := l.solver.Solve(p, &l.ws, &l.result)
+	if status == optim.Solved {
+		g.duals = copyDuals(&l.result.Duals)
+	}
+	return status
+}
+
+func copyDuals(d *optim.Duals) optim.Duals {
+	return optim.Duals{
+		Lambda:       append([]float64(nil), d.Lambda...),
+		AntennaPrice: append([]float64(nil), d.AntennaPrice...),
+		RowPrice:     append([]float64(nil), d.RowPrice...),
+	}
+}
+
+func tightened(l optim.Limits, by float64) optim.Limits {
+	scale := func(s []float64) []float64 {
+		var out []float64
+		for _, v := range s {
+			out = append(out, v*by)
+		}
+		return out
+	}
+	return optim.Limits{TotalW: l.TotalW * by, AntennaW: scale(l.AntennaW), Rows: l.Rows, RowW: scale(l.RowW)}
+}
+
+// limitedWeights is weights under limits.
+func (s *groupSolver) limitedWeights(g *onAir, rates []float64) (w []complex128, sinr []float64) {
+	if s.view.peak.silent() || s.solveLimited(g, rates) != optim.Solved {
+		return nil, nil
+	}
+	sinr = make([]float64, len(rates))
+	n := len(g.bands)
+	for c := range g.bands {
+		for i, t := range s.limited.problem.Bands[c].SINR {
+			sinr[i*n+c] = t
+		}
+	}
+	return append([]complex128(nil), s.limited.result.Weights...), sinr
+}

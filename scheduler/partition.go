@@ -1,0 +1,206 @@
+package scheduler
+
+import (
+	"context"
+	"math"
+	"slices"
+)
+
+// onAir is a group with its share of the slot.
+type onAir struct {
+	users []int
+	bands []int // subbands in use
+	share float64
+	fixed bool // the share is the caller's
+	duals limitDuals
+}
+
+// partition is the groups of a slot with the power they need.
+type partition struct {
+	grouping string // what made it; empty: the caller
+	groups   []onAir
+	powerW   float64 // mean over the slot; +Inf when a target cannot be met
+}
+
+// maxRowRounds bounds how often shares are found anew after directions were
+// found in which EIRP matters.
+const maxRowRounds = 8
+
+// choose returns the groups and shares of the slot. Where the grouping asked
+// for cannot meet the targets, one group of all and then every user alone are
+// tried; where nothing can, targets are lowered (see shortfall).
+func (v *View) choose(ctx context.Context, plan *Plan) *partition {
+	if len(v.active) == 0 || v.peak != nil && v.peak.silent() {
+		return &partition{}
+	}
+	var tried []*partition
+	for p := range v.partitions() {
+		v.divide(p)
+		if !math.IsInf(p.powerW, 1) {
+			plan.StoppedEarly = ctx.Err() != nil
+			plan.use(p)
+			return p
+		}
+		tried = append(tried, p)
+	}
+	p := v.shortfall(tried, plan)
+	plan.use(p)
+	return p
+}
+
+// use notes what made the plan.
+func (plan *Plan) use(p *partition) {
+	if p.grouping != "" {
+		plan.Strategy.Grouping = p.grouping
+	}
+}
+
+// partitions yields the partitions to try, in order, without shares.
+func (v *View) partitions() func(yield func(*partition) bool) {
+	return func(yield func(*partition) bool) {
+		if len(v.slot.Groups) > 0 {
+			yield(v.fixedGroups())
+			return
+		}
+		names := []string{v.options.Grouping, "together", "alone"}
+		for i, name := range names {
+			if i > 0 && name == names[0] || name == "together" && len(v.active) > v.MaxGroupSize() {
+				continue
+			}
+			p := &partition{grouping: name}
+			for _, users := range groupings[name].grouping.Group(v) {
+				p.groups = append(p.groups, onAir{users: users, bands: v.allBands})
+			}
+			if !yield(p) {
+				return
+			}
+		}
+	}
+}
+
+// fixedGroups returns the groups, and where given the shares, of the caller.
+func (v *View) fixedGroups() *partition {
+	number := make(map[string]int, len(v.slot.Users))
+	for k := range v.slot.Users {
+		number[v.slot.Users[k].ID] = k
+	}
+	p := &partition{}
+	for i := range v.slot.Groups {
+		fixed := &v.slot.Groups[i]
+		g := onAir{bands: v.allBands}
+		for _, id := range fixed.UserIDs {
+			if k := number[id]; v.rate[k] > 0 {
+				g.users = append(g.users, k)
+			}
+		}
+		if fixed.Share != nil {
+			g.share, g.fixed = *fixed.Share, true
+		}
+		if len(g.users) > 0 {
+			p.groups = append(p.groups, g)
+		}
+	}
+	return p
+}
+
+// divide finds the shares of a partition and its power. Where EIRP is limited
+// it is repeated until no new direction matters.
+func (v *View) divide(p *partition) {
+	for range maxRowRounds {
+		v.divideOnce(p)
+		if math.IsInf(p.powerW, 1) || !v.addDirections(p) {
+			return
+		}
+	}
+}
+
+func (v *View) divideOnce(p *partition) {
+	p.powerW = 0
+	budget, open := p.open()
+	for i := range p.groups {
+		if g := &p.groups[i]; g.fixed {
+			p.powerW += g.share * v.solver.planPower(g, g.share)
+		}
+	}
+	if len(open) > 0 && !math.IsInf(p.powerW, 1) {
+		p.powerW += v.divideOpen(p, open, budget)
+	}
+}
+
+// open returns the groups whose shares are open and what there is to divide
+// among them.
+func (p *partition) open() (budget float64, open []int) {
+	budget = 1
+	for i := range p.groups {
+		if p.groups[i].fixed {
+			budget -= p.groups[i].share
+		} else {
+			open = append(open, i)
+		}
+	}
+	return budget, open
+}
+
+// divideOpen divides the budget among the open groups and returns the power
+// they add to the mean.
+func (v *View) divideOpen(p *partition, open []int, budget float64) float64 {
+	if !(budget > 0) {
+		return math.Inf(1)
+	}
+	start := make([]float64, len(open))
+	convex := make([]bool, len(open))
+	for i, g := range open {
+		users := p.groups[g].users
+		for _, k := range users {
+			start[i] += v.rate[k] / float64(len(users))
+		}
+		convex[i] = len(users) == 1
+		if s := p.groups[g].share; s > 0 {
+			start[i] = s // from an earlier division
+		}
+	}
+	normalize(start, budget)
+	shares, power := splitSharesGlobally(v.shareCost(p, open), start, budget, convex)
+	if v.options.ShareStep > 0 || v.table != nil {
+		shares, power = v.discreteShares(p, open, shares, budget)
+	}
+	for i, g := range open {
+		p.groups[g].share = shares[i]
+	}
+	return power
+}
+
+func (v *View) shareCost(p *partition, open []int) shareCost {
+	return func(i int, share float64) (float64, float64) {
+		power, slope := v.solver.power(&p.groups[open[i]], share)
+		return share * power, slope
+	}
+}
+
+// served reports whether some shares of the partition meet the targets at hand.
+func (v *View) served(p *partition) bool {
+	budget, open := p.open()
+	for i := range p.groups {
+		if g := &p.groups[i]; g.fixed && math.IsInf(v.solver.planPower(g, g.share), 1) {
+			return false
+		}
+	}
+	if len(open) == 0 {
+		return true
+	}
+	if !(budget > 0) {
+		return false
+	}
+	shares := make([]float64, len(open))
+	for i := range shares {
+		shares[i] = budget / float64(len(open))
+	}
+	return servable(v.shareCost(p, open), shares, budget)
+}
+
+// clone returns a copy whose shares can change.
+func (p *partition) clone() *partition {
+	q := *p
+	q.groups = slices.Clone(p.groups)
+	return &q
+}

@@ -1,0 +1,120 @@
+package server
+
+import (
+	"fmt"
+	"log/slog"
+	"runtime"
+	"time"
+
+	pb "leastwatt/proto/leastwatt/v1"
+	"leastwatt/scheduler"
+)
+
+// DefaultAddress is where a server listens when it is told nothing else.
+const DefaultAddress = "127.0.0.1:7430"
+
+// Config sets up a server. The zero value serves loopback addresses with
+// default limits.
+type Config struct {
+	// Limits bound what a client may ask; a limit of 0 takes its default.
+	Limits Limits
+	// Workers is how many slots are scheduled at once; 0 means GOMAXPROCS.
+	Workers int
+	// DrainTimeout is how long a server that stops waits for its sessions;
+	// 0 means 10 s.
+	DrainTimeout time.Duration
+	// Logger takes what happens to sessions and faults; nil means nowhere.
+	Logger *slog.Logger
+	// PlaintextAnywhere lets the server listen without TLS on addresses other
+	// than loopback.
+	PlaintextAnywhere bool
+}
+
+// Limits bound the size of what a client may ask. Larger messages end the call
+// with RESOURCE_EXHAUSTED; larger slots are rejected with the limit's name.
+type Limits struct {
+	MessageBytes         int // in either direction
+	Antennas             int
+	Users                int
+	Subbands             int
+	Groups               int // fixed by the caller
+	ProtectedDirections  int
+	StreamsPerConnection int // sessions and other calls at once
+	WindowSlots          int // slots a session holds unanswered
+}
+
+// DefaultLimits returns the limits in force where a Config gives none.
+func DefaultLimits() Limits {
+	return Limits{
+		MessageBytes:         64 << 20,
+		Antennas:             1024,
+		Users:                512,
+		Subbands:             512,
+		Groups:               1024,
+		ProtectedDirections:  256,
+		StreamsPerConnection: 256,
+		WindowSlots:          8,
+	}
+}
+
+// resolve returns l with defaults in place of zeros.
+func (l Limits) resolve() Limits {
+	d := DefaultLimits()
+	for _, f := range []struct{ have, otherwise *int }{
+		{&l.MessageBytes, &d.MessageBytes},
+		{&l.Antennas, &d.Antennas},
+		{&l.Users, &d.Users},
+		{&l.Subbands, &d.Subbands},
+		{&l.Groups, &d.Groups},
+		{&l.ProtectedDirections, &d.ProtectedDirections},
+		{&l.StreamsPerConnection, &d.StreamsPerConnection},
+		{&l.WindowSlots, &d.WindowSlots},
+	} {
+		if *f.have <= 0 {
+			*f.have = *f.otherwise
+		}
+	}
+	return l
+}
+
+// resolve returns c with defaults in place of zeros.
+func (c Config) resolve() Config {
+	c.Limits = c.Limits.resolve()
+	if c.Workers <= 0 {
+		c.Workers = runtime.GOMAXPROCS(0)
+	}
+	if c.DrainTimeout <= 0 {
+		c.DrainTimeout = 10 * time.Second
+	}
+	if c.Logger == nil {
+		c.Logger = slog.New(slog.DiscardHandler)
+	}
+	return c
+}
+
+// check compares the sizes of a slot with the limits, before anything is
+// allocated for it.
+func (l *Limits) check(slot *pb.Slot) []scheduler.Violation {
+	var list []scheduler.Violation
+	for _, c := range []struct {
+		path  string
+		size  int
+		most  int
+		limit string
+	}{
+		{"channel.antennas", int(slot.GetChannel().GetAntennas()), l.Antennas, "antennas"},
+		{"channel.subbands", int(slot.GetChannel().GetSubbands()), l.Subbands, "subbands"},
+		{"users", len(slot.GetUsers()), l.Users, "users"},
+		{"limits.protectedDirections", len(slot.GetLimits().GetProtectedDirections()), l.ProtectedDirections, "protected directions"},
+		{"groups", len(slot.GetGroups()), l.Groups, "groups"},
+	} {
+		if c.size > c.most {
+			list = append(list, scheduler.Violation{
+				Path:    c.path,
+				Value:   fmt.Sprint(c.size),
+				Allowed: fmt.Sprintf("at most %d: this server's limit on %s", c.most, c.limit),
+			})
+		}
+	}
+	return list
+}

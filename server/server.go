@@ -1,0 +1,118 @@
+package server
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/health"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/reflection"
+
+	pb "leastwatt/proto/leastwatt/v1"
+	"leastwatt/scheduler"
+)
+
+// Server is the service. It serves one listener, once.
+type Server struct {
+	pb.UnimplementedSlotSchedulerServiceServer
+
+	config    Config // resolved
+	newEngine func() engine
+	engines   chan engine   // idle ones; as many as workers
+	draining  chan struct{} // closed when the server stops
+	readers   sync.WaitGroup
+	faults    atomic.Int64
+	grpc      *grpc.Server
+	health    *health.Server
+}
+
+// engine is what the server needs of scheduler.Engine.
+type engine interface {
+	Schedule(ctx context.Context, slot *scheduler.Slot) *scheduler.Plan
+}
+
+// New returns a server ready to Serve.
+func New(c Config) *Server {
+	return newServer(c, func() engine { return scheduler.NewEngine() })
+}
+
+func newServer(c Config, newEngine func() engine) *Server {
+	c = c.resolve()
+	s := &Server{
+		config:    c,
+		newEngine: newEngine,
+		engines:   make(chan engine, c.Workers),
+		draining:  make(chan struct{}),
+		health:    health.NewServer(),
+		grpc: grpc.NewServer(
+			grpc.MaxRecvMsgSize(c.Limits.MessageBytes),
+			grpc.MaxSendMsgSize(c.Limits.MessageBytes),
+			grpc.MaxConcurrentStreams(uint32(c.Limits.StreamsPerConnection)),
+			grpc.WaitForHandlers(true),
+		),
+	}
+	for range c.Workers {
+		s.engines <- newEngine()
+	}
+	pb.RegisterSlotSchedulerServiceServer(s.grpc, s)
+	healthpb.RegisterHealthServer(s.grpc, s.health)
+	s.health.SetServingStatus(pb.SlotSchedulerService_ServiceDesc.ServiceName, healthpb.HealthCheckResponse_SERVING)
+	reflection.Register(s.grpc)
+	return s
+}
+
+// Faults returns how many faults of the engine have been contained.
+func (s *Server) Faults() int64 { return s.faults.Load() }
+
+// Serve answers calls on a listener until the context ends, then tells the
+// sessions, waits for them and returns nil. It closes the listener.
+func (s *Server) Serve(ctx context.Context, lis net.Listener) error {
+	if err := s.CheckAddress(lis.Addr()); err != nil {
+		lis.Close()
+		return err
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	stopped := make(chan struct{})
+	go func() {
+		defer close(stopped)
+		<-ctx.Done()
+		s.drain()
+	}()
+	s.config.Logger.Info("serving", "address", lis.Addr().String(), "workers", s.config.Workers)
+	err := s.grpc.Serve(lis)
+	if errors.Is(err, grpc.ErrServerStopped) { // stopped before it began
+		err = nil
+	}
+	cancel()
+	<-stopped
+	s.readers.Wait()
+	s.config.Logger.Info("stopped", "faults", s.Faults())
+	return err
+}
+
+// CheckAddress keeps a server without TLS to addresses that only this machine
+// can reach.
+func (s *Server) CheckAddress(addr net.Addr) error {
+	tcp, ok := addr.(*net.TCPAddr)
+	if !ok || tcp.IP.IsLoopback() || s.config.PlaintextAnywhere {
+		return nil
+	}
+	return fmt.Errorf("server: %s is not a loopback address and there is no TLS", addr)
+}
+
+// drain stops the server: sessions are told and answer what they hold. What is
+// not done after DrainTimeout is cut off.
+func (s *Server) drain() {
+	s.config.Logger.Info("draining", "timeout", s.config.DrainTimeout)
+	s.health.Shutdown()
+	close(s.draining)
+	timer := time.AfterFunc(s.config.DrainTimeout, s.grpc.Stop)
+	defer timer.Stop()
+	s.grpc.GracefulStop()
+}
