@@ -7,12 +7,16 @@ import (
 	"testing"
 
 	"leastwatt/optim"
+	"leastwatt/optim/lp"
 )
 
 // powerControls are all that find the least powers of fixed beams, by name.
 var powerControls = map[string]optim.PowerControl{
 	"direct":    optim.Direct{},
 	"iterative": optim.Iterative{Tolerance: 1e-11},
+	// lp_solve where it is built in, and gonum's simplex.
+	"linear program": optim.LinearProgram{},
+	"simplex":        optim.LinearProgram{New: lp.NewSimplex},
 }
 
 // randomFixed draws random unit-power beams, each leaning towards its user, over

@@ -124,6 +124,61 @@ func TestOptimalWithErrorAgainstConeSolver(t *testing.T) {
 	}
 }
 
+// Rates of a group split over subbands, against a general nonlinear solver from
+// many starts; computed by testdata/reference/subbands.py.
+func TestRateSplitAgainstReference(t *testing.T) {
+	for _, c := range readReference[struct {
+		Name     string
+		Subbands int
+		Channel  []complexRows
+		NoiseW   []float64 `json:"noise_w"`
+		RateNat  []float64 `json:"rate_nat"`
+		PowerW   float64   `json:"power_w"`
+	}](t, "subbands.json", 8) {
+		t.Run(c.Name, func(t *testing.T) {
+			var grams []*optim.Gram
+			for _, h := range c.Channel {
+				noise := make([]float64, len(c.NoiseW))
+				for k, n := range c.NoiseW {
+					noise[k] = n / float64(c.Subbands)
+				}
+				grams = append(grams, gramOf(normalized(h.rows(), noise)))
+			}
+			var o optim.Optimal
+			var ws optim.Workspace
+			var r optim.Result
+			sinr := make([]float64, len(c.RateNat))
+			p := optim.SplitProblem{
+				Users: len(c.RateNat), Subbands: c.Subbands, Rate: c.RateNat,
+				Power: func(rate, slope []float64) float64 {
+					total := 0.0
+					for f, g := range grams {
+						for k := range sinr {
+							sinr[k] = math.Expm1(rate[k*c.Subbands+f])
+						}
+						if o.Solve(&optim.Problem{Gram: g, SINR: sinr}, &ws, &r) != optim.Solved {
+							return math.Inf(1)
+						}
+						total += r.PowerW
+						for k, v := range r.SlopeRate {
+							slope[k*c.Subbands+f] = v
+						}
+					}
+					return total
+				},
+			}
+			var split optim.SplitResult
+			if s := (optim.RateSplit{}).Solve(&p, &split); s != optim.Solved {
+				t.Fatal(s)
+			}
+			near(t, "power", split.PowerW, c.PowerW, 1e-6)
+			for k, want := range c.RateNat {
+				near(t, "mean rate", sum(split.Rate[k*c.Subbands:(k+1)*c.Subbands])/float64(c.Subbands), want, 1e-9)
+			}
+		})
+	}
+}
+
 // checkSINR re-computes every SINR from the weights.
 func checkSINR(t tester, h optim.Channel, b *optim.Beams, sinr, errorVariance []float64) {
 	t.Helper()

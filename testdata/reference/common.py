@@ -224,6 +224,48 @@ def fixed_point(H, sinr, start=None, limit=200000):
     return None
 
 
+def fast_point(H, sinr, limit=400):
+    """The same point as fixed_point, found in few steps: Newton's method on
+    lambda (1 + sinr) = sinr/d(lambda) wherever it lowers the residual, a step of
+    the fixed point elsewhere. None when it does not settle within the limit."""
+    gram = H.conj() @ H.T
+    users = len(sinr)
+    lam = sinr / np.real(np.diag(gram))
+
+    def residual(lam):
+        E = np.linalg.solve(np.eye(users) + gram * lam[None, :], gram)
+        d = np.real(np.diag(E))
+        if not np.all(d > 0):
+            return None, None, None
+        return lam * (1 + sinr) * d / sinr - 1, d, E
+
+    error, d, E = residual(lam)
+    for _ in range(limit):
+        if error is None:
+            return None
+        size = np.max(np.abs(error))
+        if size < 1e-14:
+            break
+        slope = np.diag(1 + sinr) - (sinr / d**2)[:, None] * np.abs(E) ** 2
+        try:
+            new = lam - np.linalg.solve(slope, lam * (1 + sinr) - sinr / d)
+        except np.linalg.LinAlgError:
+            return None
+        found = residual(new) if np.all(new > 0) and np.all(np.isfinite(new)) else (None,) * 3
+        if found[0] is not None and np.max(np.abs(found[0])) < size:
+            lam, (error, d, E) = new, found
+            continue
+        if size < 1e-11:
+            break  # rounding
+        lam = sinr * (1 - lam * d) / d
+        if not np.all(lam > 0) or np.max(lam) > 1e12:
+            return None
+        error, d, E = residual(lam)
+    else:
+        return None
+    return lam
+
+
 def beams_from_duals(H, noise, sinr, lam, weight=None, csi_error=None):
     """Beams in the direction (Q + H L H^H)^-1 h_k, Q = diag(weight) or I,
     with the powers that meet every target with equality."""
@@ -263,10 +305,10 @@ def dual_bound(H, sinr, lam):
     return low * lam.sum()
 
 
-def least_power(H, noise, sinr, start=None):
-    """Least power by the fixed point: (power, lambda, beams) or None."""
+def least_power(H, noise, sinr, start=None, fast=False):
+    """Least power by duality: (power, lambda, beams) or None."""
     normal = H / np.sqrt(noise)[:, None]
-    lam = fixed_point(normal, np.asarray(sinr, float), start)
+    lam = fast_point(normal, sinr) if fast else fixed_point(normal, sinr, start)
     if lam is None:
         return None
     W = beams_from_duals(H, noise, sinr, lam)

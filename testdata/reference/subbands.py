@@ -34,7 +34,7 @@ class Split:
         """Power of subband f and its slopes in the rates; None if unservable."""
         r = np.maximum(r, LEAST)
         g = np.expm1(r)
-        found = common.least_power(self.H[f], np.ones(self.users), g)
+        found = common.least_power(self.H[f], np.ones(self.users), g, fast=True)
         if found is None:
             return None
         power, lam, W = found

@@ -1,0 +1,80 @@
+package scheduler_test
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"os"
+	"testing"
+
+	"leastwatt/scheduler"
+)
+
+// Shares of a slot between groups the caller fixed, against grid and general
+// searches; computed by testdata/reference/shares.py. Several cases have two
+// local minima of which only one will do.
+func TestSharesAgainstReference(t *testing.T) {
+	data, err := os.ReadFile("../testdata/reference/shares.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var file struct {
+		Cases []struct {
+			Name    string
+			Channel struct{ Re, Im [][]float64 }
+			NoiseW  []float64 `json:"noise_w"`
+			RateNat []float64 `json:"rate_nat"`
+			Groups  [][]int
+			PowerW  float64 `json:"power_w"`
+			Shares  []float64
+			Minima  []struct {
+				PowerW float64 `json:"power_w"`
+			}
+		}
+	}
+	if err := json.Unmarshal(data, &file); err != nil {
+		t.Fatal(err)
+	}
+	several := 0
+	for _, c := range file.Cases {
+		slot := &scheduler.Slot{
+			BandwidthHz: 1e6,
+			Channel:     scheduler.Channel{Antennas: len(c.Channel.Re[0]), Subbands: 1},
+		}
+		for k, row := range c.Channel.Re {
+			slot.Users = append(slot.Users, scheduler.User{
+				ID: fmt.Sprint("u", k), RateBps: 1e6 * c.RateNat[k] / math.Ln2, NoiseW: c.NoiseW[k],
+			})
+			for m, re := range row {
+				slot.Channel.Samples = append(slot.Channel.Samples, complex(re, c.Channel.Im[k][m]))
+			}
+		}
+		for _, users := range c.Groups {
+			var g scheduler.FixedGroup
+			for _, k := range users {
+				g.UserIDs = append(g.UserIDs, slot.Users[k].ID)
+			}
+			slot.Groups = append(slot.Groups, g)
+		}
+		plan := scheduler.NewEngine().Schedule(context.Background(), slot)
+		if plan.Status != scheduler.StatusMet {
+			t.Errorf("%s: %v %v", c.Name, plan.Status, plan.Violations)
+			continue
+		}
+		if !(math.Abs(plan.RadiatedPowerW/c.PowerW-1) < 1e-6) {
+			t.Errorf("%s: %.9g W, want %.9g W", c.Name, plan.RadiatedPowerW, c.PowerW)
+		}
+		for g, want := range c.Shares {
+			if got := plan.Groups[g].Share; math.Abs(got-want) > 1e-3 {
+				t.Errorf("%s: group %d has %.6g of the slot, want %.6g", c.Name, g, got, want)
+			}
+		}
+		if len(c.Minima) > 1 {
+			several++
+		}
+	}
+	if len(file.Cases) < 12 || several < 3 {
+		t.Errorf("%d cases, %d with several minima", len(file.Cases), several)
+	}
+}
