@@ -11,7 +11,7 @@ import (
 )
 
 // DefaultAddress is where a server listens when it is told nothing else.
-const DefaultAddress = "127.0.0.1:7430"
+const DefaultAddress = "127.0.0.1:7171"
 
 // Config sets up a server. The zero value serves loopback addresses with
 // default limits.

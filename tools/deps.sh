@@ -12,7 +12,7 @@
 set -euo pipefail
 
 lp_packages=(liblpsolve55-dev libsuitesparse-dev)
-python_packages=(python3-grpcio python3-grpc-tools python3-numpy)
+python_packages=(python3-grpcio python3-numpy)
 python=${PYTHON:-/usr/bin/python3}
 
 scratch=$(mktemp -d)
@@ -35,7 +35,7 @@ have_lp() {
 	C
 }
 
-have_python() { "$python" -c 'import grpc, grpc_tools, numpy' 2>"$scratch/probe.log"; }
+have_python() { "$python" -c 'import grpc, numpy, google.protobuf' 2>"$scratch/probe.log"; }
 
 # apt ARGUMENT...: apt-get without questions; its output goes to a log.
 apt() {
