@@ -250,6 +250,17 @@ func TestValidateTwoSubbands(t *testing.T) {
 	}
 }
 
+// TestValidateTwice: a user twice in a group is a mistake; in two groups it is
+// only not supported.
+func TestValidateTwice(t *testing.T) {
+	s := goodSlot()
+	s.Groups = []FixedGroup{{UserIDs: []string{"crane", "crane", "carrier"}}, {UserIDs: []string{"carrier"}}}
+	v := s.Validate()
+	if len(v) != 2 || v[0].Allowed != "each user once in a group" || !strings.Contains(v[1].Allowed, "not supported") {
+		t.Errorf("got %v", v)
+	}
+}
+
 func TestValidateEnds(t *testing.T) {
 	s := goodSlot()
 	s.Channel.Antennas = 1000
