@@ -199,6 +199,10 @@ func TestValidate(t *testing.T) {
 			s.Groups = []FixedGroup{group(ptr(0.75), "crane"), group(ptr(0.25), "carrier"), group(nil, "idle")}
 		}, "groups[2].share"},
 		{func(s *Slot) {
+			s.Options.ShareStep = 0.3
+			s.Groups = []FixedGroup{group(ptr(0.6), "crane"), group(ptr(0.3), "carrier"), group(nil, "idle")}
+		}, "groups[2].share"},
+		{func(s *Slot) {
 			s.Limits.MaxGroupSize = 1
 			s.Groups = []FixedGroup{group(nil, "crane", "carrier", "idle")}
 		}, "groups[0].userIds"},

@@ -764,8 +764,10 @@ func TestCloseAnswers(t *testing.T) {
 
 // TestDrainTimeout: a session whose client does not read is cut off.
 func TestDrainTimeout(t *testing.T) {
+	called := make(chan struct{}, 4)
 	loud := func() engine {
 		return engineFunc(func(_ context.Context, slot *scheduler.Slot) *scheduler.Plan {
+			called <- struct{}{}
 			return &scheduler.Plan{Status: scheduler.StatusMet, EngineVersion: strings.Repeat("x", 16<<20)}
 		})
 	}
@@ -780,6 +782,8 @@ func TestDrainTimeout(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	<-called
+	<-called
 	s.stop()
 	if err := <-s.done; err != nil {
 		t.Errorf("Serve: %v", err)
