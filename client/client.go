@@ -12,8 +12,8 @@ import (
 	"leastwatt/scheduler"
 )
 
-// defaultMessageBytes is the largest message in either direction, that of a
-// server with default limits.
+// defaultMessageBytes is the largest message received, that of a server with
+// default limits.
 const defaultMessageBytes = 64 << 20
 
 // Config sets up a client. The zero value sends samples in float64 and does
@@ -21,7 +21,7 @@ const defaultMessageBytes = 64 << 20
 type Config struct {
 	// Samples is how slots carry the channel.
 	Samples convert.SampleFormat
-	// MessageBytes is the largest message in either direction; 0 means 64 MiB.
+	// MessageBytes is the largest message received; 0 means 64 MiB.
 	MessageBytes int
 	// DialOptions go to gRPC after the client's own.
 	DialOptions []grpc.DialOption
@@ -42,10 +42,7 @@ func Dial(address string, c Config) (*Client, error) {
 	}
 	options := append([]grpc.DialOption{
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
-		grpc.WithDefaultCallOptions(
-			grpc.MaxCallRecvMsgSize(c.MessageBytes),
-			grpc.MaxCallSendMsgSize(c.MessageBytes),
-		),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(c.MessageBytes)),
 	}, c.DialOptions...)
 	conn, err := grpc.NewClient(address, options...)
 	if err != nil {

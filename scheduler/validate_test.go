@@ -199,6 +199,10 @@ func TestValidate(t *testing.T) {
 			s.Groups = []FixedGroup{group(ptr(0.75), "crane"), group(ptr(0.25), "carrier"), group(nil, "idle")}
 		}, "groups[2].share"},
 		{func(s *Slot) {
+			s.Options.ShareStep = 0.3
+			s.Groups = []FixedGroup{group(ptr(0.6), "crane"), group(ptr(0.3), "carrier"), group(nil, "idle")}
+		}, "groups[2].share"},
+		{func(s *Slot) {
 			s.Limits.MaxGroupSize = 1
 			s.Groups = []FixedGroup{group(nil, "crane", "carrier", "idle")}
 		}, "groups[0].userIds"},
@@ -247,6 +251,17 @@ func TestValidateTwoSubbands(t *testing.T) {
 	}
 	if want := "groups[0].subbands groups[1].subbands"; strings.Join(got, " ") != want {
 		t.Errorf("want only what is not supported, %q; got %q", want, got)
+	}
+}
+
+// TestValidateTwice: a user twice in a group is a mistake; in two groups it is
+// only not supported.
+func TestValidateTwice(t *testing.T) {
+	s := goodSlot()
+	s.Groups = []FixedGroup{{UserIDs: []string{"crane", "crane", "carrier"}}, {UserIDs: []string{"carrier"}}}
+	v := s.Validate()
+	if len(v) != 2 || v[0].Allowed != "each user once in a group" || !strings.Contains(v[1].Allowed, "not supported") {
+		t.Errorf("got %v", v)
 	}
 }
 

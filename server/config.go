@@ -6,12 +6,14 @@ import (
 	"runtime"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	pb "leastwatt/proto/leastwatt/v1"
 	"leastwatt/scheduler"
 )
 
 // DefaultAddress is where a server listens when it is told nothing else.
-const DefaultAddress = "127.0.0.1:7430"
+const DefaultAddress = "127.0.0.1:7171"
 
 // Config sets up a server. The zero value serves loopback addresses with
 // default limits.
@@ -30,8 +32,9 @@ type Config struct {
 	PlaintextAnywhere bool
 }
 
-// Limits bound the size of what a client may ask. Larger messages end the call
-// with RESOURCE_EXHAUSTED; larger slots are rejected with the limit's name.
+// Limits bound the size of what a client may ask. Larger messages to the server
+// end the call with RESOURCE_EXHAUSTED; larger slots, and slots whose plan makes
+// a larger message, are rejected with the limit's name.
 type Limits struct {
 	MessageBytes         int // in either direction
 	Antennas             int
@@ -117,4 +120,20 @@ func (l *Limits) check(slot *pb.Slot) []scheduler.Violation {
 		}
 	}
 	return list
+}
+
+// envelopeBytes is room for what a plan travels in.
+const envelopeBytes = 64
+
+// checkPlan refuses a plan too large to send, which would end the stream.
+func (l *Limits) checkPlan(plan *pb.Plan) []scheduler.Violation {
+	n := proto.Size(plan)
+	if n <= l.MessageBytes-envelopeBytes {
+		return nil
+	}
+	return []scheduler.Violation{{
+		Path:    "options.weights",
+		Value:   fmt.Sprintf("a plan of %d bytes", n),
+		Allowed: fmt.Sprintf("a format with a plan of less than %d bytes: this server's limit on messages", l.MessageBytes),
+	}}
 }

@@ -133,15 +133,25 @@ func drawWildSlot(t *rapid.T) *pb.Slot {
 		return rapid.SampledFrom(names).Draw(t, label)
 	}
 	users, antennas := rapid.IntRange(1, 4).Draw(t, "users"), rapid.IntRange(1, 5).Draw(t, "antennas")
+	subbands := rapid.IntRange(1, 3).Draw(t, "subbands")
 	slot := &pb.Slot{
 		BandwidthHz: power("bandwidth", -3, 12),
-		Channel:     &pb.Channel{Antennas: int32(antennas)},
+		Channel:     &pb.Channel{Antennas: int32(antennas), Subbands: int32(subbands)},
 		Options: &pb.Options{
 			Grouping:  name("grouping", scheduler.Groupings()),
 			Beams:     name("beams", scheduler.Beams()),
 			Weights:   pb.WeightFormat(rapid.IntRange(0, 4).Draw(t, "weights")),
 			ShareStep: rapid.SampledFrom([]float64{0, 0.01, 1.0 / 14, 0.5, 1}).Draw(t, "step"),
 		},
+	}
+	if rapid.Bool().Draw(t, "gap given") {
+		slot.Options.SinrGapDb = rapid.Float64Range(0, 100).Draw(t, "gap")
+	}
+	if rapid.Bool().Draw(t, "table given") {
+		slot.Options.RateTable = name("table", scheduler.RateTables())
+	}
+	if rapid.Bool().Draw(t, "size given") {
+		slot.Limits = &pb.Limits{MaxGroupSize: proto.Int32(rapid.Int32Range(1, 4).Draw(t, "size"))}
 	}
 	if slot.Options.Beams != scheduler.BeamsOptimal {
 		slot.Options.Power = rapid.SampledFrom([]string{scheduler.PowerLP, scheduler.PowerIterative}).Draw(t, "power")
@@ -155,11 +165,16 @@ func drawWildSlot(t *rapid.T) *pb.Slot {
 			u.CsiErrorVariance = u.NoiseW * power("error", -40, 25)
 		}
 		slot.Users = append(slot.Users, u)
-		// One sample carries the gain, the others are anything below it.
-		amplitude := math.Sqrt(u.NoiseW) * power("amplitude", -14.9, 14)
-		row := make([]float64, 2*antennas)
-		row[0] = amplitude
-		for i := 1; i < len(row); i++ {
+		// One sample of a subband carries the gain, the others are anything below
+		// it.
+		row := make([]float64, 2*antennas*subbands)
+		var amplitude float64
+		for i := range row {
+			if i%(2*antennas) == 0 {
+				amplitude = math.Sqrt(u.NoiseW) * power("amplitude", -14.9, 14)
+				row[i] = amplitude
+				continue
+			}
 			row[i] = amplitude * rapid.Float64Range(-1, 1).Draw(t, "sample")
 		}
 		if k > 0 && rapid.Bool().Draw(t, "alike") {

@@ -62,12 +62,7 @@ func (s *Server) answer(ctx context.Context, in *pb.Slot, more []scheduler.Viola
 	}()
 	slot, bad := s.decode(in)
 	if bad = append(more, bad...); len(bad) > 0 {
-		return &pb.Plan{
-			Sequence:      in.GetSequence(),
-			Status:        pb.PlanStatus_PLAN_STATUS_REJECTED,
-			Violations:    convert.ViolationsToProto(bad),
-			EngineVersion: scheduler.Version,
-		}, nil
+		return rejected(in.GetSequence(), bad), nil
 	}
 	select {
 	case e := <-s.engines:
@@ -110,8 +105,21 @@ func (s *Server) schedule(ctx context.Context, e engine, slot *scheduler.Slot) *
 	if err != nil {
 		out = s.failed(slot.Sequence, err.Error(), nil)
 	}
+	if bad := s.config.Limits.checkPlan(out); bad != nil {
+		out = rejected(slot.Sequence, bad)
+	}
 	out.ComputeMicros = time.Since(start).Microseconds()
 	return out
+}
+
+// rejected is the plan of a slot with something wrong.
+func rejected(sequence int64, bad []scheduler.Violation) *pb.Plan {
+	return &pb.Plan{
+		Sequence:      sequence,
+		Status:        pb.PlanStatus_PLAN_STATUS_REJECTED,
+		Violations:    convert.ViolationsToProto(bad),
+		EngineVersion: scheduler.Version,
+	}
 }
 
 // micros returns n microseconds, or the longest duration.

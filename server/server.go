@@ -52,7 +52,6 @@ func newServer(c Config, newEngine func() engine) *Server {
 		health:    health.NewServer(),
 		grpc: grpc.NewServer(
 			grpc.MaxRecvMsgSize(c.Limits.MessageBytes),
-			grpc.MaxSendMsgSize(c.Limits.MessageBytes),
 			grpc.MaxConcurrentStreams(uint32(c.Limits.StreamsPerConnection)),
 			grpc.WaitForHandlers(true),
 		),

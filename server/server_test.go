@@ -239,6 +239,7 @@ func TestScheduleSlotRejected(t *testing.T) {
 
 	bad := newSlot(1)
 	bad.Users[2].RateBps = -1
+	bad.Options.Grouping = "x; allowed: y"
 	_, err = s.dial(t, client.Config{}).Schedule(t.Context(), bad)
 	var rejected *client.RejectedError
 	if !errors.As(err, &rejected) {
@@ -484,33 +485,56 @@ func TestMessageLimit(t *testing.T) {
 func TestLargeMessage(t *testing.T) {
 	echo := func() engine {
 		return engineFunc(func(_ context.Context, slot *scheduler.Slot) *scheduler.Plan {
-			return &scheduler.Plan{Status: scheduler.StatusMet, Groups: []scheduler.Group{
-				{Allocations: []scheduler.Allocation{{Weights: slot.Channel.Samples}}},
+			return &scheduler.Plan{Sequence: slot.Sequence, Status: scheduler.StatusMet, Groups: []scheduler.Group{
+				{Allocations: []scheduler.Allocation{{Weights: make([]complex128, len(slot.Users[0].ID)/16)}}},
 			}}
 		})
 	}
 	s := start(t, Config{}, echo)
-	slot := newSlot(1)
-	slot.Users = slot.Users[:1]
-	slot.Channel = scheduler.Channel{Antennas: 1000, Subbands: 1, Samples: make([]complex128, 1000)}
-	for i := range slot.Channel.Samples {
-		slot.Channel.Samples[i] = complex(1, float64(i))
-	}
-	message := convert.SlotToProto(slot, convert.SamplesF64)
-	message.Users[0].Id = strings.Repeat("x", 5<<20)
-	message.Options = &pb.Options{Weights: pb.WeightFormat_WEIGHT_FORMAT_F64}
-	c := s.dial(t, client.Config{})
-	session, err := c.Stream(t.Context(), client.Open{})
+	session, err := s.dial(t, client.Config{}).Stream(t.Context(), client.Open{Options: scheduler.Options{Weights: scheduler.WeightsF64}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer session.Close()
+	message := newMessage(1)
+	message.Users[0].Id = strings.Repeat("x", 5<<20)
 	if err := session.SendMessage(message); err != nil {
 		t.Fatal(err)
 	}
 	plan, err := session.Recv()
-	if err != nil || len(plan.Groups[0].Allocations[0].Weights) != 1000 {
+	if err != nil || len(plan.Groups[0].Allocations[0].Weights) != 5<<16 {
 		t.Errorf("plan %v, error %v", plan, err)
+	}
+}
+
+// TestLargePlan: a plan too large to send is refused and the stream goes on.
+func TestLargePlan(t *testing.T) {
+	large := func() engine {
+		return engineFunc(func(_ context.Context, slot *scheduler.Slot) *scheduler.Plan {
+			plan := &scheduler.Plan{Sequence: slot.Sequence, Status: scheduler.StatusMet}
+			if slot.Sequence == 2 {
+				plan.AntennaPowerW = make([]float64, 10000)
+			}
+			return plan
+		})
+	}
+	s := start(t, Config{Limits: Limits{MessageBytes: 50000}}, large)
+	session, err := s.dial(t, client.Config{}).Stream(t.Context(), client.Open{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer session.Close()
+	for i := range int64(3) {
+		if err := session.Send(newSlot(i + 1)); err != nil {
+			t.Fatal(err)
+		}
+		plan, err := session.Recv()
+		if err != nil || plan.Sequence != i+1 {
+			t.Fatalf("plan %v, error %v", plan, err)
+		}
+		if bad := plan.Status == scheduler.StatusRejected; bad != (i == 1) || bad && plan.Violations[0].Path != "options.weights" {
+			t.Errorf("slot %d: %v, %v", i+1, plan.Status, plan.Violations)
+		}
 	}
 }
 
@@ -701,11 +725,50 @@ func TestDrain(t *testing.T) {
 	}
 }
 
+// recorder is a stream that only records what is sent.
+type recorder struct {
+	grpc.ServerStream
+	ctx  context.Context
+	sent []*pb.StreamSlotsResponse
+}
+
+func (r *recorder) Context() context.Context { return r.ctx }
+
+func (r *recorder) Recv() (*pb.StreamSlotsRequest, error) { return nil, io.EOF }
+
+func (r *recorder) Send(res *pb.StreamSlotsResponse) error {
+	r.sent = append(r.sent, res)
+	return nil
+}
+
+// TestCloseAnswers: every slot received before the end has its answer.
+func TestCloseAnswers(t *testing.T) {
+	r := &recorder{ctx: t.Context()}
+	ses := &session{server: New(Config{}), stream: r}
+	requests := make(chan *pb.StreamSlotsRequest, 3)
+	for i := range int64(3) {
+		requests <- &pb.StreamSlotsRequest{Kind: &pb.StreamSlotsRequest_Slot{Slot: newMessage(i + 1)}}
+	}
+	if err := ses.close(requests); err != nil {
+		t.Fatal(err)
+	}
+	for i := range int64(3) {
+		if n := r.sent[i].GetPlan().GetSequence(); n != i+1 {
+			t.Errorf("answer %d is to slot %d", i+1, n)
+		}
+	}
+	if last := r.sent[3].GetClosing().GetLastSequence(); len(r.sent) != 4 || last != 3 {
+		t.Errorf("%d answers; the last says %d", len(r.sent), last)
+	}
+}
+
 // TestDrainTimeout: a session whose client does not read is cut off.
 func TestDrainTimeout(t *testing.T) {
+	called := make(chan struct{}, 4)
 	loud := func() engine {
 		return engineFunc(func(_ context.Context, slot *scheduler.Slot) *scheduler.Plan {
-			return &scheduler.Plan{Status: scheduler.StatusMet, EngineVersion: strings.Repeat("x", 1<<20)}
+			called <- struct{}{}
+			return &scheduler.Plan{Status: scheduler.StatusMet, EngineVersion: strings.Repeat("x", 16<<20)}
 		})
 	}
 	s := start(t, Config{DrainTimeout: 10 * time.Millisecond}, loud)
@@ -719,6 +782,8 @@ func TestDrainTimeout(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	<-called
+	<-called
 	s.stop()
 	if err := <-s.done; err != nil {
 		t.Errorf("Serve: %v", err)

@@ -318,7 +318,7 @@ func TestReplay(t *testing.T) {
 	s := serveProcess(t)
 	first, second := write(t, "a.jsonl", traceOf(1, 2, 3)), write(t, "b.jsonl", traceOf(4, 5))
 	out := filepath.Join(t.TempDir(), "plans.jsonl")
-	r := leastwatt(t, "", "replay", "--server", s.address, "--out", out, "--grouping", "alone", first, second)
+	r := leastwatt(t, "", "replay", "--to", s.address, "--out", out, "--grouping", "alone", first, second)
 	r.expect(t, exitDone, "5: 5 met, 0 short, 0 rejected, 0 failed", "")
 	for _, piece := range []string{"worst rate / target", "mean radiated power", "dBm", "p50", "p99"} {
 		if !strings.Contains(r.stdout, piece) {
@@ -345,7 +345,7 @@ func TestReplay(t *testing.T) {
 
 func TestReplayJSON(t *testing.T) {
 	s := serveProcess(t)
-	r := leastwatt(t, traceOf(0, 0, 0), "replay", "--server", s.address, "--renumber", "--json", "--out", "-", "-")
+	r := leastwatt(t, traceOf(0, 0, 0), "replay", "--to", s.address, "--renumber", "--json", "--out", "-", "-")
 	r.expect(t, exitDone, "", "")
 	if plans := strings.Split(strings.TrimSpace(r.stdout), "\n"); len(plans) != 3 || readPlan(t, plans[2]).Sequence != 3 {
 		t.Errorf("plans %q", plans)
@@ -361,24 +361,24 @@ func TestReplayJSON(t *testing.T) {
 
 func TestReplayBadSlots(t *testing.T) {
 	s := serveProcess(t)
-	r := leastwatt(t, traceOf(1, 1, 2), "replay", "--server", s.address, "-")
+	r := leastwatt(t, traceOf(1, 1, 2), "replay", "--to", s.address, "-")
 	r.expect(t, exitFailed, "3: 2 met, 0 short, 1 rejected, 0 failed", "slot 1: sequence: 1, allowed: > 1, the last one\n")
 
 	var many []int
 	for range 20 {
 		many = append(many, 1)
 	}
-	r = leastwatt(t, traceOf(many...), "replay", "--server", s.address, "-")
+	r = leastwatt(t, traceOf(many...), "replay", "--to", s.address, "-")
 	r.expect(t, exitFailed, "19 rejected", "more slots are rejected")
 	if n := strings.Count(r.stderr, "slot 1: "); n != maxShownRejections {
 		t.Errorf("%d rejections told", n)
 	}
 
-	leastwatt(t, "", "replay", "--server", s.address, "-").expect(t, exitDone, "0: 0 met", "")
-	leastwatt(t, traceOf(1)+"{", "replay", "--server", s.address, "-").expect(t, exitFailed, "", "-, slot 2: unexpected EOF")
-	leastwatt(t, `{"speed": 1}`, "replay", "--server", s.address, "-").expect(t, exitFailed, "", `-, slot 1: proto`)
-	leastwatt(t, "", "replay", "--server", s.address, "nowhere.jsonl").expect(t, exitFailed, "", "nowhere.jsonl: no such file")
-	leastwatt(t, traceOf(1), "replay", "--server", s.address, "--out", "nowhere/x", "-").expect(t, exitFailed, "", "no such file")
+	leastwatt(t, "", "replay", "--to", s.address, "-").expect(t, exitDone, "0: 0 met", "")
+	leastwatt(t, traceOf(1)+"{", "replay", "--to", s.address, "-").expect(t, exitFailed, "", "-, slot 2: unexpected EOF")
+	leastwatt(t, `{"speed": 1}`, "replay", "--to", s.address, "-").expect(t, exitFailed, "", `-, slot 1: proto`)
+	leastwatt(t, "", "replay", "--to", s.address, "nowhere.jsonl").expect(t, exitFailed, "", "nowhere.jsonl: no such file")
+	leastwatt(t, traceOf(1), "replay", "--to", s.address, "--out", "nowhere/x", "-").expect(t, exitFailed, "", "no such file")
 }
 
 func TestReplayNoServer(t *testing.T) {
@@ -388,7 +388,7 @@ func TestReplayNoServer(t *testing.T) {
 	}
 	address := lis.Addr().String()
 	lis.Close()
-	leastwatt(t, traceOf(1), "replay", "--server", address, "-").expect(t, exitFailed, "", "leastwatt: "+address+": ")
+	leastwatt(t, traceOf(1), "replay", "--to", address, "-").expect(t, exitFailed, "", "leastwatt: "+address+": ")
 }
 
 // TestServe drives a real process: it serves, obeys its limits, tells its

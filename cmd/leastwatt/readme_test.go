@@ -1,48 +1,45 @@
 package main
 
 import (
-	"context"
-	"net"
 	"os"
 	"os/exec"
+	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 
 	"leastwatt/server"
 )
 
-// TestReadmePython runs the README's Python example, as it stands, against a
-// server.
+// TestReadmePython runs the README's Python example, as it stands but for the
+// port, against a process of leastwatt serve.
 func TestReadmePython(t *testing.T) {
 	const python = "/usr/bin/python3"
 	if err := exec.Command(python, "-c", "import grpc, numpy, google.protobuf").Run(); err != nil {
-		t.Skip("grpcio for Python cannot be had here: make test says why")
+		t.Skip("grpcio and NumPy for Python are not installed: make deps-test installs them")
 	}
-	readme, err := os.ReadFile("../../README.md")
+	root := filepath.Join("..", "..")
+	readme, err := os.ReadFile(filepath.Join(root, "README.md"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, code, found := strings.Cut(string(readme), "```python\n")
-	if !found {
-		t.Fatal("README.md has no Python example")
+	_, code, found := strings.Cut(string(readme), "<!-- python example -->\n```python\n")
+	code, _, ended := strings.Cut(code, "```\n<!-- end of python example -->")
+	if !found || !ended || !strings.Contains(code, server.DefaultAddress) {
+		t.Fatalf("README.md has no Python example that speaks to %s", server.DefaultAddress)
 	}
-	code, _, _ = strings.Cut(code, "```")
-	const address = "127.0.0.1:7430"
-	if !strings.Contains(code, address) {
-		t.Fatalf("the example does not call %s", address)
+	if n := strings.Count(code, "\n"); n > 10 {
+		t.Errorf("the example of ten lines has %d", n)
 	}
-	lis, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(t.Context())
-	stopped := make(chan error, 1)
-	go func() { stopped <- server.New(server.Config{}).Serve(ctx, lis) }()
-	defer func() { cancel(); <-stopped }()
-	cmd := exec.Command(python, "-c", strings.ReplaceAll(code, address, lis.Addr().String()))
-	cmd.Dir = "../../proto"
+	s := serveProcess(t)
+	cmd := exec.Command(python, "-c", strings.ReplaceAll(code, server.DefaultAddress, s.address))
+	cmd.Dir = root
 	out, err := cmd.CombinedOutput()
-	if text := string(out); err != nil || !strings.HasSuffix(text, " W\n") || strings.HasPrefix(text, "0.0 ") {
-		t.Errorf("%v: %s", err, out)
+	if err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	power, unit, _ := strings.Cut(strings.TrimSpace(string(out)), " ")
+	if w, err := strconv.ParseFloat(power, 64); err != nil || !(w > 0) || unit != "W" {
+		t.Errorf("it prints %q", out)
 	}
 }

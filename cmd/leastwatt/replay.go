@@ -27,7 +27,7 @@ const maxShownRejections = 10
 
 // replayFlags are the flags of leastwatt replay.
 type replayFlags struct {
-	server   string
+	to       string
 	out      string
 	renumber bool
 	json     bool
@@ -46,12 +46,12 @@ trace, or be made to with --renumber.
 
 It exits with 1 when a slot was rejected or failed.`,
 		Example: `  leastwatt replay shift.jsonl --out plans.jsonl
-  leastwatt replay --server 127.0.0.1:7430 --renumber --grouping alone drop-*.json --json`,
+  leastwatt replay --to 127.0.0.1:7171 --renumber --grouping alone drop-*.json --json`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error { return replay(cmd, &flags, args) },
 	}
 	f := cmd.Flags()
-	f.StringVar(&flags.server, "server", server.DefaultAddress, "address of the server, HOST:PORT")
+	f.StringVar(&flags.to, "to", server.DefaultAddress, "address of the server, HOST:PORT")
 	f.StringVar(&flags.out, "out", "", "where the plans go, one JSON object on each line")
 	f.BoolVar(&flags.renumber, "renumber", false, "number the slots from 1 on")
 	f.BoolVar(&flags.json, "json", false, "print the summary as JSON")
@@ -63,14 +63,14 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 	if err := flags.options.apply(&pb.Slot{}); err != nil {
 		return err
 	}
-	c, err := client.Dial(flags.server, client.Config{})
+	c, err := client.Dial(flags.to, client.Config{})
 	if err != nil {
 		return err
 	}
 	defer c.Close()
 	session, err := c.Stream(cmd.Context(), client.Open{CellID: "replay"})
 	if err != nil {
-		return fmt.Errorf("%s: %w", flags.server, err)
+		return fmt.Errorf("%s: %w", flags.to, err)
 	}
 	defer session.Close()
 	out, err := createOutput(flags.out, cmd.OutOrStdout())
