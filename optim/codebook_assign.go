@@ -40,7 +40,7 @@ func (ws *CodebookWorkspace) assign(z []int) Status {
 func (ws *CodebookWorkspace) rises(z []int) []float64 {
 	power := ws.costW()
 	ws.receive()
-	ws.respond(z, 1, ws.w)
+	ws.respond(z, 1)
 	rise := make([]float64, ws.n*ws.l)
 	for k := range ws.n {
 		for b := range ws.l {
@@ -107,7 +107,9 @@ func (ws *CodebookWorkspace) assignAmong(z []int, rise []float64, count int) Sta
 			r.Index, r.Value = append(r.Index, v), append(r.Value, 1)
 		}
 	}
-	solver, err := lp.New(&p, nil)
+	set := lp.Defaults()
+	set.IterationLimit = pivotsPerVariable * len(p.Cost)
+	solver, err := lp.New(&p, &set)
 	if err != nil {
 		return StepLimit
 	}

@@ -27,10 +27,7 @@ func (t *beamTree) search(start []int) float64 {
 	started := ws.startFrom(z, start)
 	if !started {
 		for k := range z {
-			if z[k] = ws.strongest(k); z[k] < 0 {
-				t.beyond = true
-				return 0
-			}
+			z[k] = ws.strongest(k) // within the cap: alone, no beam costs less
 		}
 	}
 	given := slices.Clone(z)
@@ -143,22 +140,22 @@ func (t *beamTree) below(z []int, parentW float64) float64 {
 	return t.split(z, bound)
 }
 
-// collision returns a user and its beam, shared in z: the user that would lose
-// most score on its next best beam.
+// collision returns a user and its beam, shared in z: the user whose need would
+// grow most on its next best beam.
 func (ws *CodebookWorkspace) collision(z []int) (user, beam int) {
 	user, most := -1, 0.0
 	for k, b := range z {
 		if !slices.Contains(z[:k], b) && !slices.Contains(z[k+1:], b) {
 			continue
 		}
-		next := 0.0
+		next := math.Inf(1)
 		for c, ban := range ws.ban[k*ws.l : (k+1)*ws.l] {
 			if ban == 0 && c != b {
-				next = math.Max(next, ws.score(k, c, 1))
+				next = math.Min(next, ws.t[k*ws.l+c]/ws.own(k, c))
 			}
 		}
-		if loss := ws.score(k, b, 1) / next; loss > most {
-			user, most = k, loss
+		if growth := next * ws.own(k, b) / ws.t[k*ws.l+b]; growth > most {
+			user, most = k, growth
 		}
 	}
 	return user, z[user]

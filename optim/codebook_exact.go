@@ -33,7 +33,11 @@ type ExactCodebook struct {
 // MaxExactPairs is the largest product of users and beams of ExactCodebook.
 const MaxExactPairs = 80
 
-const defaultExactNodes = 2000
+const (
+	defaultExactNodes = 2000
+	// pivotsPerVariable, and per node, end a simplex method that cycles.
+	pivotsPerVariable = 100
+)
 
 // Solve solves p into r and returns r.Status: Solved, Unservable where some user
 // has no beam, AbovePowerCap where no assignment costs less than MaxPenaltyDB,
@@ -53,14 +57,11 @@ func (e *ExactCodebook) solve(p *CodebookProblem, ws *CodebookWorkspace, r *Code
 	if status := ws.load(p, penaltyDB); status != Solved || ws.n == 0 {
 		return status
 	}
-	free := 0.0
-	for k := range ws.n {
-		free += ws.aloneW(k)
-	}
 	set := lp.Defaults()
 	set.NodeLimit = int(orDefault(float64(e.MaxNodes), defaultExactNodes))
+	set.IterationLimit = pivotsPerVariable * set.NodeLimit
 	for db := math.Min(3, penaltyDB); ; db = math.Min(10*math.Floor(db/10)+10, penaltyDB) {
-		status := ws.exact(free*math.Pow(10, db/10), &set, r)
+		status := ws.exact(ws.free*math.Pow(10, db/10), &set, r)
 		switch {
 		case status == Solved:
 			return r.power(p, math.Inf(1))
@@ -187,6 +188,3 @@ func (ws *CodebookWorkspace) most(k, b int, capW float64) float64 {
 	}
 	return most
 }
-
-// aloneW returns the power of user k alone on its best beam.
-func (ws *CodebookWorkspace) aloneW(k int) float64 { return ws.w[k] / (1 - ws.g[k]*ws.e[k]) }

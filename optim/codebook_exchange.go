@@ -1,8 +1,10 @@
 package optim
 
+import "math"
+
 // An exchange changes the rows of one or two users in F and u. With
 // N = (s I - F)^-1, a new row k that falls short by r_k = u'_k + F'_k q - s q_k
-// changes the powers by N y, where y is zero but for the changed rows and
+// changes q by N y, where y is zero but for the changed rows and
 //
 //	D y = r,  D_ki = (s e_k - F'_k) N e_i,
 //
@@ -22,39 +24,37 @@ const exchangeMargin = 1e-9
 // whether they can be met in the end, and leaves the uplink powers in q.
 //
 // The best exchange is taken each time. Only those are tried where some user
-// takes a beam of a score above 1/q_k: by any other, all powers would rise.
+// takes a beam on which it would need less than q_k: by any other, all powers
+// would rise.
 func (ws *CodebookWorkspace) improve(z []int) bool {
+	last := math.Inf(1)
 	for {
 		s := 1.0
 		served := ws.uplink(z, s)
 		if !served {
 			s = ws.miss(z)
 		}
-		if !ws.exchange(z, s, served) {
+		now := s * ws.costW() // as in relax; rounding may stop its fall
+		if !(now < last) || !ws.exchange(z, s) {
 			ws.uplink(z, s)
 			return served
 		}
+		last = now
 	}
 }
 
 // exchange makes the best exchange at s. It reports false when there is none.
 // O(n^3 + n^2 l) and O(1) for each exchange tried.
-func (ws *CodebookWorkspace) exchange(z []int, s float64, served bool) bool {
-	// What is lowered: the power, or before the targets can be met the sum of q,
-	// which the miss brings to the cap.
-	weight := ws.w
-	if !served {
-		weight = ws.ones
-	}
-	power := dotReal(weight, ws.q)
+func (ws *CodebookWorkspace) exchange(z []int, s float64) bool {
+	power := ws.costW() // at the miss, the cap
 	ws.receive()
-	ws.respond(z, s, weight)
+	ws.respond(z, s)
 	best := ws.bestExchange(z)
 	if best.k < 0 {
 		return false
 	}
 	back := ws.swap(z, best)
-	if ws.uplink(z, s) && dotReal(weight, ws.q) < power*(1-exchangeMargin) {
+	if ws.uplink(z, s) && ws.costW() < power*(1-exchangeMargin) {
 		return true
 	}
 	ws.swap(z, back)
@@ -71,9 +71,9 @@ func (ws *CodebookWorkspace) swap(z []int, x exchange) exchange {
 	return back
 }
 
-// respond prepares the changes of z at s, weighted: inverse holds N by columns,
-// heard[i][b] = sum_j c_jb N_ji, and gain[i] = weight'N e_i. O(n^3 + n^2 l).
-func (ws *CodebookWorkspace) respond(z []int, s float64, weight []float64) {
+// respond prepares the changes of z at s: inverse holds N by columns, heard[i][b]
+// is sum_j c_jb N_ji, and gain[i] is w'N e_i. O(n^3 + n^2 l).
+func (ws *CodebookWorkspace) respond(z []int, s float64) {
 	n, l := ws.n, ws.l
 	ws.s = s
 	ws.coupling(z, 0)
@@ -95,13 +95,13 @@ func (ws *CodebookWorkspace) respond(z []int, s float64, weight []float64) {
 		for j, v := range column {
 			kernels.Daxpy(l, ws.g[j]*v, ws.a[j*l:(j+1)*l], 1, heard, 1)
 		}
-		ws.gain[i] = dotReal(weight, column)
+		ws.gain[i] = dotReal(ws.w, column)
 	}
 }
 
 // short returns r_k for beam b of user k.
 func (ws *CodebookWorkspace) short(k, b int) float64 {
-	return (ws.t[b]-ws.received(k, b)*ws.q[k])/ws.own(k, b) - ws.s*ws.q[k]
+	return ws.t[k*ws.l+b]/ws.own(k, b) - ws.s*ws.q[k]
 }
 
 // d returns D_ki for beam b of user k.
@@ -110,8 +110,8 @@ func (ws *CodebookWorkspace) d(k, b, i int) float64 {
 	return ws.s*n - (ws.heard[i*ws.l+b]-ws.received(k, b)*n)/ws.own(k, b)
 }
 
-// rise returns by how much the weighted sum of q rises when user k moves to beam
-// b. It reports false when the targets can no longer be met.
+// rise returns by how much the power rises when user k moves to beam b. It reports
+// false when the targets can no longer be met.
 func (ws *CodebookWorkspace) rise(k, b int) (float64, bool) {
 	d := ws.d(k, b, k)
 	return ws.gain[k] * ws.short(k, b) / d, d > 0
@@ -144,9 +144,9 @@ func (ws *CodebookWorkspace) bestExchange(z []int) exchange {
 		}
 	}
 	for k := range n {
-		need := (1 + choiceMargin) / ws.q[k]
+		most := ws.s * ws.q[k] * (1 - choiceMargin)
 		for b, ban := range ws.ban[k*l : (k+1)*l] {
-			if ban != 0 || b == z[k] || ws.score(k, b, ws.s) <= need {
+			if ban != 0 || b == z[k] || ws.t[k*l+b] >= most*ws.own(k, b) {
 				continue
 			}
 			j := ws.holder[b]

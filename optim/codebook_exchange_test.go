@@ -35,7 +35,7 @@ func TestExchangePrediction(t *testing.T) {
 		t.Helper()
 		q := slices.Clone(ws.q)
 		defer copy(ws.q, q)
-		if again := ws.uplink(z, s); again != ok && total(ws.q) < ws.cap/10 {
+		if again := ws.uplink(z, s); again != ok && ws.costW() < ws.cap/10 {
 			t.Errorf("solved %v, predicted %v", again, ok)
 		} else if again {
 			served++
@@ -56,7 +56,7 @@ func TestExchangePrediction(t *testing.T) {
 		}
 		was := ws.costW()
 		ws.receive()
-		ws.respond(z, s, ws.w)
+		ws.respond(z, s)
 		for k := range z {
 			for b := range ws.l {
 				y := slices.Clone(z)
@@ -95,8 +95,8 @@ func TestMiss(t *testing.T) {
 				t.Errorf("user %d: %g at the miss, %g next to it", k, at[k], v)
 			}
 		}
-		if sum := total(ws.q); math.Abs(sum/ws.cap-1) > 0.01 {
-			t.Errorf("powers next to the miss sum to %g, cap %g", sum, ws.cap)
+		if cost := ws.costW(); math.Abs(cost/ws.cap-1) > 0.01 {
+			t.Errorf("next to the miss %g W, cap %g W", cost, ws.cap)
 		}
 		if served {
 			met++

@@ -117,9 +117,9 @@ func (r *CodebookResult) reset(k int) {
 type CodebookSearch struct {
 	// MaxNodes bounds the nodes of branch and bound; 1 does without. 0 means 50.
 	MaxNodes int
-	// MaxPenaltyDB is how far above 1 the mean over users of uplink power over
-	// interference-free power may lie: assignments beyond count as IllConditioned.
-	// 0 means 50 dB.
+	// MaxPenaltyDB is how far above the interference-free power, each user alone
+	// on its best beam, an assignment may lie; where none does without, the
+	// status is IllConditioned. 0 means 50 dB.
 	MaxPenaltyDB float64
 }
 
@@ -163,7 +163,11 @@ func (r *CodebookResult) power(p *CodebookProblem, boundW float64) Status {
 	p.AssignedGains(gain, r.Beam)
 	fixed := FixedProblem{Users: p.Users, Gain: gain, SINR: p.SINR, ErrorVariance: p.ErrorVariance}
 	powers := PowerResult{UserW: r.UserW, SlopeSINR: r.SlopeSINR}
-	if (Direct{}).Solve(&fixed, &powers) != Solved {
+	ok := Direct{}.Solve(&fixed, &powers) == Solved
+	for _, v := range powers.SlopeSINR {
+		ok = ok && finite(v) // not for targets close to the least float64
+	}
+	if !ok {
 		r.reset(p.Users)
 		return IllConditioned
 	}

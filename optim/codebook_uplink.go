@@ -1,6 +1,9 @@
 package optim
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Symbols of the codebook files. Users are those of a target above 0. Gains and
 // error variance of a user are divided by its largest gain, and its uplink power
@@ -14,27 +17,25 @@ import "math"
 //	w_k   g_k / largest gain, W: user k's power alone on its best beam
 //	z_k   beam of user k
 //	q_k   uplink power of user k over w_k
-//	T_b   1 + sum_k c_kb q_k, all that beam b receives on the uplink
+//	T_kb  1 + sum_{j != k} c_jb q_j, what beam b receives on the uplink of noise,
+//	      errors and users other than k
 //	s     miss: the factor by which noise and interference are divided
-//	C     cap on sum_k q_k
+//	C     cap on sum_k w_k q_k, W
 //
 // The multipliers of the least-power program of beams z are, times SINR targets,
 // uplink powers: they solve
 //
-//	s o_k,z(k) q_k = T_z(k) - c_k,z(k) q_k,
+//	s o_k,z(k) q_k = T_k,z(k),
 //
 // at s = 1, and sum w_k q_k is the least downlink power (duality of linear
-// programs). User k would need less than q_k on beam b if and only if
-//
-//	score_kb = (s o_kb + c_kb) / T_b > 1 / q_k.
-//
-// Where no user has such a beam, q is the least over all assignments, shared
-// beams included.
+// programs). On beam b user k would need T_kb/(s o_kb). Where no user needs less
+// than q_k on any beam, q is the least over all assignments, shared beams
+// included.
 
 // Why a user may not have a beam.
 const (
 	noSignal  = 1 << iota // o_kb <= 0
-	beyondCap             // the user alone would exceed C
+	beyondCap             // the user alone would exceed C, or rounding hides it
 	branched              // by a decision of branch and bound
 )
 
@@ -47,24 +48,31 @@ type CodebookWorkspace struct {
 	a       []float64 // [user][beam]
 	g, e, w []float64
 	ban     []uint8 // [user][beam]
+	free    float64 // sum of the powers of users alone on their best beams
 	cap     float64
 	steps   int
 
 	m    []float64 // n x n
 	u    []float64 // 1/o_k,z(k)
 	q, x []float64
-	t    []float64 // T_b
+	t    []float64 // T_kb, [user][beam]
+	sum  []float64 // l
 
 	// Of exchanges, see respond.
 	s              float64
 	inverse, heard []float64 // [column][user], [column][beam]
-	gain, ones     []float64
+	gain           []float64
 	holder         []int // user of each beam, or -1
 }
 
-// maxTarget is the largest SINR target worth solving for: beyond, noise and
-// errors are lost in the rounding of a user's own signal.
-const maxTarget = 1e12
+const (
+	// maxTarget is the largest SINR target worth solving for: beyond, noise and
+	// errors are lost in the rounding of a user's own signal.
+	maxTarget = 1e12
+	// leastOwn is the least o_kb that counts, 400 dB below a user's best beam, so
+	// that nothing leaves the range of float64.
+	leastOwn = 1e-40
+)
 
 // load copies the users of positive target.
 func (ws *CodebookWorkspace) load(p *CodebookProblem, penaltyDB float64) Status {
@@ -81,22 +89,30 @@ func (ws *CodebookWorkspace) load(p *CodebookProblem, penaltyDB float64) Status 
 		return Unservable
 	}
 	ws.a, ws.ban = grow(ws.a, n*l), grow(ws.ban, n*l)
-	ws.m, ws.t = grow(ws.m, n*n), grow(ws.t, l)
+	ws.m, ws.t, ws.sum = grow(ws.m, n*n), grow(ws.t, n*l), grow(ws.sum, l)
 	for _, v := range []*[]float64{&ws.g, &ws.e, &ws.w, &ws.u, &ws.q, &ws.x} {
 		*v = grow(*v, n)
 	}
-	ws.ones = grow(ws.ones, n)
-	for i := range ws.ones {
-		ws.ones[i] = 1
-	}
-	ws.cap = float64(n) * math.Pow(10, penaltyDB/10)
 	status := Solved
+	ws.free = 0
 	for i, k := range ws.active {
 		if !ws.loadUser(p, i, k) {
 			return Unservable
 		}
-		if ws.g[i] > maxTarget || ws.w[i] == 0 || math.IsInf(ws.w[i], 1) {
+		ws.free += ws.aloneW(i)
+		if ws.g[i] > maxTarget || ws.w[i] == 0 {
 			status = IllConditioned
+		}
+	}
+	ws.cap = ws.free * math.Pow(10, penaltyDB/10)
+	if math.IsInf(ws.cap, 1) {
+		return IllConditioned
+	}
+	for i := range n {
+		for b := range l {
+			if own := ws.own(i, b); own > 0 && (own < leastOwn || own*ws.cap < ws.w[i]) {
+				ws.ban[i*l+b] = beyondCap
+			}
 		}
 	}
 	return status
@@ -120,18 +136,18 @@ func (ws *CodebookWorkspace) loadUser(p *CodebookProblem, i, k int) bool {
 	served := false
 	for b, v := range gain {
 		ws.a[i*ws.l+b] = v / largest
-		ban := uint8(0)
-		switch own := ws.own(i, b); {
-		case !(own > 0):
-			ban = noSignal
-		case own*ws.cap < 1:
-			ban = beyondCap
+		ok := ws.own(i, b) > 0
+		ws.ban[i*ws.l+b] = 0
+		if !ok {
+			ws.ban[i*ws.l+b] = noSignal
 		}
-		ws.ban[i*ws.l+b] = ban
-		served = served || ban != noSignal
+		served = served || ok
 	}
 	return served
 }
+
+// aloneW returns the power of user k alone on its best beam.
+func (ws *CodebookWorkspace) aloneW(k int) float64 { return ws.w[k] / (1 - ws.g[k]*ws.e[k]) }
 
 // own returns o_kb.
 func (ws *CodebookWorkspace) own(k, b int) float64 { return ws.a[k*ws.l+b] - ws.g[k]*ws.e[k] }
@@ -139,17 +155,17 @@ func (ws *CodebookWorkspace) own(k, b int) float64 { return ws.a[k*ws.l+b] - ws.
 // received returns c_kb, what beam b receives of user k per unit of q_k.
 func (ws *CodebookWorkspace) received(k, b int) float64 { return ws.g[k] * (ws.a[k*ws.l+b] + ws.e[k]) }
 
-// coupling sets u_k = 1/o_k,z(k) and m = F + u v 1', where F_kj =
-// u_k c_j,z(k) for j != k and F_kk = 0.
+// coupling sets u_k = 1/o_k,z(k) and m = F + v u w', where F_kj = u_k c_j,z(k)
+// for j != k and F_kk = 0.
 func (ws *CodebookWorkspace) coupling(z []int, v float64) {
 	n := ws.n
 	for k, b := range z {
 		u := 1 / ws.own(k, b)
 		row := ws.m[k*n : (k+1)*n]
 		for j := range row {
-			row[j] = u * (ws.received(j, b) + v)
+			row[j] = u * (ws.received(j, b) + v*ws.w[j])
 		}
-		row[k] = u * v
+		row[k] = u * v * ws.w[k]
 		ws.u[k] = u
 	}
 }
@@ -169,7 +185,7 @@ func (ws *CodebookWorkspace) eliminateShifted(s float64) bool {
 }
 
 // uplink sets q to the uplink powers of z at s. It reports false where there
-// are none or they sum to more than the cap. O(n^3/3).
+// are none or they cost more than the cap. O(n^3/3).
 func (ws *CodebookWorkspace) uplink(z []int, s float64) bool {
 	ws.coupling(z, 0)
 	if !ws.eliminateShifted(s) {
@@ -177,12 +193,12 @@ func (ws *CodebookWorkspace) uplink(z []int, s float64) bool {
 	}
 	copy(ws.q, ws.u)
 	substitute(ws.m, ws.n, ws.q)
-	return total(ws.q) <= ws.cap // false for NaN
+	return ws.costW() <= ws.cap // false for NaN
 }
 
-// miss returns the s at which the uplink powers of z sum to the cap, and sets q
-// to them: root and vector of Perron of the positive matrix F + u 1'/C. The
-// targets can be met within the cap if and only if s <= 1.
+// miss returns the s at which the uplink powers of z cost the cap, and sets q to
+// them: root and vector of Perron of the positive matrix F + u w'/C. The targets
+// can be met within the cap if and only if s <= 1.
 //
 // Method: x <- (s I - M)^-1 x with s = max_k (M x)_k/x_k, which falls to the
 // root quadratically (Noda, Numerische Mathematik 17, 1971, from memory).
@@ -207,47 +223,55 @@ func (ws *CodebookWorkspace) miss(z []int) float64 {
 			break // s is the root to working precision
 		}
 		substitute(ws.m, n, x)
-		scaleTo(x, 1)
+		scaleBy(x, 1/slices.Max(x))
 	}
-	scaleTo(ws.q, ws.cap)
+	scaleBy(ws.q, ws.cap/ws.costW())
 	return s
 }
 
-// receive sets t to T for the uplink powers q, and returns sum_k g_k e_k q_k,
-// the part of it from errors. O(n l).
+// receive sets t to T for the uplink powers q. It sums the others of each user
+// apart, since T less the user's own part would lose digits at high targets.
+// O(n l).
 func (ws *CodebookWorkspace) receive() {
-	errors := 0.0
-	for k, q := range ws.q {
-		errors += ws.g[k] * ws.e[k] * q
+	n, l := ws.n, ws.l
+	sum := ws.sum
+	pass := func(k int) {
+		row := ws.t[k*l : (k+1)*l]
+		kernels.Daxpy(l, 1, sum, 1, row, 1)
+		kernels.Daxpy(l, ws.g[k]*ws.q[k], ws.a[k*l:(k+1)*l], 1, sum, 1)
+		if v := ws.g[k] * ws.e[k] * ws.q[k]; v > 0 {
+			for b := range sum {
+				sum[b] += v
+			}
+		}
 	}
-	for b := range ws.t {
-		ws.t[b] = 1 + errors
+	clear(ws.t[:n*l])
+	for b := range sum {
+		sum[b] = 1
 	}
-	for k, q := range ws.q {
-		kernels.Daxpy(ws.l, ws.g[k]*q, ws.a[k*ws.l:(k+1)*ws.l], 1, ws.t, 1)
+	for k := range n {
+		pass(k)
+	}
+	clear(sum)
+	for k := n - 1; k >= 0; k-- {
+		pass(k)
 	}
 }
 
-// score returns score_kb at s for the T of receive.
-func (ws *CodebookWorkspace) score(k, b int, s float64) float64 {
-	return (s*ws.own(k, b) + ws.received(k, b)) / ws.t[b]
-}
-
-// choiceMargin is the relative gain in score for which a user changes its beam;
-// smaller ones are rounding.
+// choiceMargin is the relative fall of its power for which a user changes its
+// beam; smaller ones are rounding.
 const choiceMargin = 1e-11
 
-// choose gives each user the beam of the best score at s, shared or not. It
-// reports whether one changed.
-func (ws *CodebookWorkspace) choose(z []int, s float64) bool {
+// choose gives each user the beam of least need, shared or not. It reports
+// whether one changed.
+func (ws *CodebookWorkspace) choose(z []int) bool {
 	changed := false
 	for k := range z {
-		best := ws.score(k, z[k], s) * (1 + choiceMargin)
+		t := ws.t[k*ws.l : (k+1)*ws.l]
+		least := t[z[k]] / ws.own(k, z[k]) * (1 - choiceMargin)
 		for b, ban := range ws.ban[k*ws.l : (k+1)*ws.l] {
-			if ban == 0 {
-				if v := ws.score(k, b, s); v > best {
-					best, z[k], changed = v, b, true
-				}
+			if own := ws.own(k, b); ban == 0 && t[b] < least*own {
+				least, z[k], changed = t[b]/own, b, true
 			}
 		}
 	}
@@ -269,9 +293,9 @@ func (ws *CodebookWorkspace) relax(z []int) (served, proved bool) {
 		if !served {
 			s = ws.miss(z)
 		}
-		now := s * total(ws.q)
+		now := s * ws.costW()
 		ws.receive()
-		if now >= last || !ws.choose(z, s) {
+		if now >= last || !ws.choose(z) {
 			return served, !served && ws.hopeless()
 		}
 		last = now
@@ -284,7 +308,7 @@ func (ws *CodebookWorkspace) relax(z []int) (served, proved bool) {
 func (ws *CodebookWorkspace) hopeless() bool {
 	for k, q := range ws.q {
 		for b, ban := range ws.ban[k*ws.l : (k+1)*ws.l] {
-			if ban&(noSignal|branched) == 0 && (ws.own(k, b)+ws.received(k, b))*q > ws.t[b]-1 {
+			if ban&(noSignal|branched) == 0 && !(ws.own(k, b)*q <= ws.t[k*ws.l+b]-1) {
 				return false
 			}
 		}
@@ -295,16 +319,7 @@ func (ws *CodebookWorkspace) hopeless() bool {
 // costW returns the downlink power, sum w_k q_k.
 func (ws *CodebookWorkspace) costW() float64 { return dotReal(ws.w, ws.q) }
 
-func total(v []float64) float64 {
-	s := 0.0
-	for _, x := range v {
-		s += x
-	}
-	return s
-}
-
-func scaleTo(v []float64, sum float64) {
-	by := sum / total(v)
+func scaleBy(v []float64, by float64) {
 	for i := range v {
 		v[i] *= by
 	}
