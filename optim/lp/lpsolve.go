@@ -137,9 +137,10 @@ static void lw_arm(lw_lp *h, double seconds, long long iterations) {
 }
 
 // lw_path chooses among ways to the optimum. Small pivots come first: power
-// control near its limit has them.
+// control near its limit has them. Phase 1 is never left to the primal simplex:
+// its artificial columns crash it on degenerate programs.
 static void lw_path(lw_lp *h, int attempt) {
-	set_simplextype(h->lp, attempt == 1 ? SIMPLEX_PRIMAL_PRIMAL : SIMPLEX_DUAL_PRIMAL);
+	set_simplextype(h->lp, SIMPLEX_DUAL_PRIMAL);
 	set_pivoting(h->lp, (attempt == 2 ? PRICER_DANTZIG : PRICER_DEVEX) | PRICE_ADAPTIVE);
 	set_epspivot(h->lp, attempt == 0 ? 1e-9 : DEF_EPSPIVOT);
 }
