@@ -17,13 +17,14 @@ type Beams struct {
 func (b *Beams) Weights(dst []complex128, h Channel) {
 	m := h.Antennas
 	clear(dst[:b.Users*m])
-	for j := range b.Users {
-		out := dst[j*m : (j+1)*m]
-		for i := range b.Users {
-			if c := b.Coefficients[i*b.Users+j]; c != 0 {
-				kernels.Zaxpy(m, c, h.User(i), 1, out, 1)
-			}
+	n := b.Users
+	var c [64]complex128
+	column := grow(c[:0], n)
+	for j := range n {
+		for i := range column {
+			column[i] = b.Coefficients[i*n+j]
 		}
+		combine(dst[j*m:(j+1)*m], h.Data, column)
 	}
 }
 

@@ -9,6 +9,7 @@ import "math"
 // stores 1/L_jj in inv. It reports whether a was positive definite. O(n^3/6)
 // complex multiply-adds.
 func choleskyHermitian(a []complex128, n int, inv []float64) bool {
+	var sums [4]complex128
 	for j := range n {
 		lj := a[j*n : j*n+j]
 		d := real(a[j*n+j]) - norm2(lj)
@@ -19,15 +20,11 @@ func choleskyHermitian(a []complex128, n int, inv []float64) bool {
 		scale := 1 / root
 		inv[j] = scale
 		a[j*n+j] = complex(root, 0)
-		i := j + 1
-		for ; i+1 < n; i += 2 {
-			p, q := dot2(lj, a[i*n:i*n+j], a[(i+1)*n:(i+1)*n+j])
-			a[i*n+j] = scaled(a[i*n+j]-p, scale)
-			a[(i+1)*n+j] = scaled(a[(i+1)*n+j]-q, scale)
-		}
-		if i < n {
-			p, _ := dot2(lj, a[i*n:i*n+j], a[i*n:i*n+j])
-			a[i*n+j] = scaled(a[i*n+j]-p, scale)
+		for i := j + 1; i < n; {
+			first, count := dots(&sums, lj, a, 0, n, n, i)
+			for ; i < first+count; i++ {
+				a[i*n+j] = scaled(a[i*n+j]-sums[i-first], scale)
+			}
 		}
 	}
 	return true
@@ -38,36 +35,28 @@ func choleskyHermitian(a []complex128, n int, inv []float64) bool {
 // complex multiply-adds.
 func invertHermitian(b, l, x []complex128, n int, inv []float64) {
 	// x holds conj(L^-1) transposed: row j of x is column j of L^-1, conjugated,
-	// contiguous from the diagonal on.
+	// and zero before the diagonal.
+	clear(x[:n*n])
+	var sums [4]complex128
 	for i := range n {
-		li := l[i*n : i*n+i]
 		scale := -inv[i]
-		j := 0
-		for ; j+1 < i; j += 2 {
-			// sum_{p>=j} L_ip X_pj; the second sum starts one later.
-			first := conj(li[j]) * x[j*n+j]
-			p, q := dot2(li[j+1:], x[j*n+j+1:j*n+i], x[(j+1)*n+j+1:(j+1)*n+i])
-			x[j*n+i] = scaled(first+p, scale)
-			x[(j+1)*n+i] = scaled(q, scale)
-		}
-		if j < i {
-			p, _ := dot2(li[j:], x[j*n+j:j*n+i], x[j*n+j:j*n+i])
-			x[j*n+i] = scaled(p, scale)
+		for j := 0; j < i; {
+			// sum_{p>=j} L_ip X_pj; later rows of the four start with zeros.
+			from := min(j, max(n-4, 0))
+			first, count := dots(&sums, l[i*n+from:i*n+i], x, from, n, n, j)
+			for ; j < min(i, first+count); j++ {
+				x[j*n+i] = scaled(sums[j-first], scale)
+			}
 		}
 		x[i*n+i] = complex(inv[i], 0)
 	}
 	// B_ij = sum_{p >= max(i,j)} conj(X_pi) X_pj.
 	for i := range n {
-		xi := x[i*n+i : i*n+n]
-		j := 0
-		for ; j+1 <= i; j += 2 {
-			p, q := dot2(xi, x[j*n+i:j*n+n], x[(j+1)*n+i:(j+1)*n+n])
-			setHermitian(b, n, i, j, conj(p))
-			setHermitian(b, n, i, j+1, conj(q))
-		}
-		if j <= i {
-			p, _ := dot2(xi, x[j*n+i:j*n+n], x[j*n+i:j*n+n])
-			setHermitian(b, n, i, j, conj(p))
+		for j := 0; j <= i; {
+			first, count := dots(&sums, x[i*n+i:i*n+n], x, i, n, n, j)
+			for ; j <= min(i, first+count-1); j++ {
+				setHermitian(b, n, i, j, conj(sums[j-first]))
+			}
 		}
 	}
 }
@@ -159,28 +148,6 @@ func norm2(a []complex128) float64 {
 		t += imag(z) * imag(z)
 	}
 	return s + t
-}
-
-// dot2 returns sum conj(a_p) b_p and sum conj(a_p) c_p. Two sums share the
-// loads of a and hide the latency of the additions.
-func dot2(a, b, c []complex128) (complex128, complex128) {
-	b = b[:len(a)]
-	c = c[:len(a)]
-	var rr, ii, ri, ir, ss, jj, sj, js float64
-	for p, x := range a {
-		xr, xi := real(x), imag(x)
-		yr, yi := real(b[p]), imag(b[p])
-		zr, zi := real(c[p]), imag(c[p])
-		rr += xr * yr
-		ii += xi * yi
-		ri += xr * yi
-		ir += xi * yr
-		ss += xr * zr
-		jj += xi * zi
-		sj += xr * zi
-		js += xi * zr
-	}
-	return complex(rr+ii, ri-ir), complex(ss+jj, sj-js)
 }
 
 func scaled(z complex128, s float64) complex128 { return complex(real(z)*s, imag(z)*s) }

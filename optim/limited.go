@@ -41,7 +41,7 @@ func (l *Limits) FixedRows(gain, capW []float64, w []complex128, antennas int) (
 		capW = append(capW, c)
 		row := l.Rows[i*antennas : (i+1)*antennas]
 		for at := 0; at < len(w); at += antennas {
-			gain = append(gain, abs2(kernels.Zdotc(antennas, row, 1, w[at:at+antennas], 1)))
+			gain = append(gain, abs2(dot(row, w[at:at+antennas])))
 		}
 	}
 	return gain, capW

@@ -19,7 +19,7 @@ func sinrs(h Channel, w []complex128) []float64 {
 	for k := range h.Users {
 		s, i := 0.0, 1.0
 		for j := range h.Users {
-			z := kernels.Zdotc(h.Antennas, h.User(k), 1, w[j*h.Antennas:(j+1)*h.Antennas], 1)
+			z := dot(h.User(k), w[j*h.Antennas:(j+1)*h.Antennas])
 			if j == k {
 				s = abs2(z)
 			} else {

@@ -88,7 +88,7 @@ func (s *rowSet) response(i int, v []complex128) complex128 {
 		return v[i]
 	}
 	i -= s.antennas
-	return scaled(kernels.Zdotc(s.antennas, s.row(i), 1, v, 1), 1/s.norm[i])
+	return scaled(dot(s.row(i), v[:s.antennas]), 1/s.norm[i])
 }
 
 // product returns a_i^H a_j, i >= j.
@@ -102,7 +102,7 @@ func (s *rowSet) product(i, j int) complex128 {
 		return scaled(conj(s.row(i - s.antennas)[j]), 1/s.norm[i-s.antennas])
 	}
 	i, j = i-s.antennas, j-s.antennas
-	return scaled(kernels.Zdotc(s.antennas, s.row(i), 1, s.row(j), 1), 1/s.norm[i]/s.norm[j])
+	return scaled(dot(s.row(i), s.row(j)), 1/s.norm[i]/s.norm[j])
 }
 
 // alike returns |a_i^H a_j|^2.
@@ -179,9 +179,9 @@ func (b *pricedBand) load(set *rowSet, band *Band, maxPenaltyDB float64) int {
 	for i, k := range b.users {
 		hk := b.h.User(k)
 		for j := range i {
-			b.gram.Data[i*n+j] = kernels.Zdotc(b.h.Antennas, hk, 1, b.h.User(b.users[j]), 1)
+			b.gram.Data[i*n+j] = dot(hk, b.h.User(b.users[j]))
 		}
-		b.gram.Data[i*n+i] = complex(real(kernels.Zdotc(b.h.Antennas, hk, 1, hk, 1)), 0)
+		b.gram.Data[i*n+i] = complex(real(dot(hk, hk)), 0)
 		if b.gram.Data[i*n+i] == 0 {
 			return k
 		}
@@ -445,12 +445,12 @@ func (b *pricedBand) reach(j int) {
 
 // timesConj fills out with a times conj(v), a n x n. O(n^2).
 func timesConj(out, a, v []complex128, n int) {
-	i := 0
-	for ; i+1 < n; i += 2 {
-		out[i], out[i+1] = dot2(v, a[i*n:i*n+n], a[(i+1)*n:(i+1)*n+n])
-	}
-	if i < n {
-		out[i], _ = dot2(v, a[i*n:i*n+n], a[i*n:i*n+n])
+	var sums [4]complex128
+	for i := 0; i < n; {
+		first, count := dots(&sums, v, a, 0, n, n, i)
+		for ; i < first+count; i++ {
+			out[i] = sums[i-first]
+		}
 	}
 }
 
@@ -567,22 +567,18 @@ func (b *pricedBand) curve() {
 	bb := b.ws.b
 	// B X B = (B X^1/2) (B X^1/2)^H; the scaled rows borrow the scratch of ws.
 	half := b.ws.x[:n*n]
+	var sums [4]complex128
 	for i := range n {
 		for j := range n {
 			half[i*n+j] = scaled(bb[i*n+j], math.Sqrt(math.Max(b.x[j], 0)))
 		}
 	}
 	for i := range n {
-		hi := half[i*n : (i+1)*n]
-		j := 0
-		for ; j+1 <= i; j += 2 {
-			p, q := dot2(hi, half[j*n:(j+1)*n], half[(j+1)*n:(j+2)*n])
-			setHermitian(b.mid, n, i, j, conj(p))
-			setHermitian(b.mid, n, i, j+1, conj(q))
-		}
-		if j <= i {
-			p, _ := dot2(hi, half[j*n:(j+1)*n], half[j*n:(j+1)*n])
-			setHermitian(b.mid, n, i, j, conj(p))
+		for j := 0; j <= i; {
+			first, count := dots(&sums, half[i*n:(i+1)*n], half, 0, n, n, j)
+			for ; j <= min(i, first+count-1); j++ {
+				setHermitian(b.mid, n, i, j, conj(sums[j-first]))
+			}
 		}
 	}
 	for i := range n {
