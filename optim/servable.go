@@ -78,3 +78,22 @@ func (ws *Workspace) violatedPrefix(n int) int {
 	}
 	return 0
 }
+
+// violated reports whether a prefix of the order is violated, and notes its
+// users.
+func (ws *Workspace) violated(n int, r *Result) bool {
+	prefix := ws.violatedPrefix(n)
+	for _, i := range ws.order[:prefix] {
+		r.Violated = append(r.Violated, ws.active[i])
+	}
+	return prefix > 0
+}
+
+// costly tells a group that cannot be served from one whose power is beyond what
+// float64 can tell.
+func (ws *Workspace) costly(n int, r *Result) Status {
+	if !ws.rankPrefixes(n) && ws.violated(n, r) {
+		return Unservable
+	}
+	return IllConditioned
+}
