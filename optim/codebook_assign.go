@@ -1,7 +1,6 @@
 package optim
 
 import (
-	"context"
 	"math"
 
 	"leastwatt/optim/lp"
@@ -109,18 +108,10 @@ func (ws *CodebookWorkspace) assignAmong(z []int, rise []float64, count int) Sta
 	}
 	set := lp.Defaults()
 	set.IterationLimit = pivotsPerVariable * len(p.Cost)
-	solver, err := lp.New(&p, &set)
-	if err != nil {
-		return StepLimit
-	}
-	defer solver.Close()
 	var sol lp.Solution
-	if err := solver.Solve(context.Background(), &sol); err != nil {
-		return StepLimit
-	}
-	switch sol.Status {
-	case lp.Optimal:
-	case lp.Infeasible:
+	switch runProgram(nil, &p, &set, &sol) {
+	case Solved:
+	case Unservable:
 		return Unservable
 	default:
 		return StepLimit

@@ -1,7 +1,6 @@
 package optim
 
 import (
-	"context"
 	"math"
 
 	"leastwatt/optim/lp"
@@ -75,25 +74,16 @@ func (e *ExactCodebook) solve(p *CodebookProblem, ws *CodebookWorkspace, r *Code
 
 // exact solves the program for P = capW and sets r.Beam.
 func (ws *CodebookWorkspace) exact(capW float64, set *lp.Settings, r *CodebookResult) Status {
-	solver, err := lp.New(ws.exactProgram(capW), set)
-	if err != nil {
-		return IllConditioned
-	}
-	defer solver.Close()
 	var sol lp.Solution
-	if err := solver.Solve(context.Background(), &sol); err != nil {
-		return IllConditioned
-	}
+	status := runProgram(nil, ws.exactProgram(capW), set, &sol)
 	r.Nodes += sol.Nodes
 	r.Steps += sol.Iterations
-	switch sol.Status {
-	case lp.Optimal:
-	case lp.Infeasible:
+	switch status {
+	case Solved:
+	case Unservable:
 		return AbovePowerCap
-	case lp.NodeLimit, lp.IterationLimit:
-		return StepLimit
 	default:
-		return IllConditioned
+		return status
 	}
 	has := sol.X[ws.n*ws.l:]
 	for i, k := range ws.active {

@@ -44,26 +44,36 @@ func (l LinearProgram) solve(p *FixedProblem, r *PowerResult) Status {
 }
 
 func (l LinearProgram) run(p *FixedProblem, program *lp.Problem, r *PowerResult) Status {
-	newSolver := l.New
+	var sol lp.Solution
+	status := runProgram(l.New, program, nil, &sol)
+	r.Steps += sol.Iterations
+	if status != Solved {
+		return status
+	}
+	return r.accept(p, sol.X)
+}
+
+// runProgram solves a program once, with lp.New where newSolver is nil:
+// Unservable for an infeasible one, StepLimit where a limit of set ended it,
+// IllConditioned for everything else that is not Solved.
+func runProgram(newSolver func(*lp.Problem, *lp.Settings) (lp.Solver, error), p *lp.Problem, set *lp.Settings, sol *lp.Solution) Status {
 	if newSolver == nil {
 		newSolver = lp.New
 	}
-	solver, err := newSolver(program, nil)
+	solver, err := newSolver(p, set)
 	if err != nil {
 		return IllConditioned
 	}
 	defer solver.Close()
-	var sol lp.Solution
-	if err := solver.Solve(context.Background(), &sol); err != nil {
+	if err := solver.Solve(context.Background(), sol); err != nil {
 		return IllConditioned
 	}
-	r.Steps += sol.Iterations
 	switch sol.Status {
 	case lp.Optimal:
-		return r.accept(p, sol.X)
+		return Solved
 	case lp.Infeasible:
 		return Unservable
-	case lp.IterationLimit:
+	case lp.IterationLimit, lp.NodeLimit:
 		return StepLimit
 	}
 	return IllConditioned

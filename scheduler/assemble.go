@@ -69,9 +69,9 @@ func (v *View) assemble(p *Plan, g *onAir) Group {
 // rate table the standard's row in use, -1 for none.
 func (v *View) carried(sinr float64) (nats float64, row int) {
 	if v.table == nil {
-		return math.Log1p(sinr / v.gap()), -1
+		return math.Log1p(sinr / v.gap), -1
 	}
-	i := v.table.StepAt(sinr*(1+2*RateTolerance), v.gap())
+	i := v.table.StepAt(sinr*(1+2*RateTolerance), v.gap)
 	if i < 0 {
 		return 0, -1
 	}

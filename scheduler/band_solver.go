@@ -29,7 +29,7 @@ func (b *bandSolver) set(v *View, group []int, f int, rate []float64) {
 	b.view, b.band = v, f
 	b.users, b.places = b.users[:0], b.places[:0]
 	b.sinr, b.errVar = b.sinr[:0], b.errVar[:0]
-	gap := v.gap()
+	gap := v.gap
 	for i, k := range group {
 		if !(rate[i] > 0) {
 			continue

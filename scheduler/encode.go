@@ -45,7 +45,7 @@ func (v *View) encode(g *onAir, rates []float64) *encoded {
 		for _, b := range bands {
 			b.measure(e)
 		}
-		lack := rateLack(e.sinr, target, perRate, v.gap())
+		lack := rateLack(e.sinr, target, perRate, v.gap)
 		if lack < least {
 			best, least = e, lack
 		}

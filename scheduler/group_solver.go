@@ -2,6 +2,7 @@ package scheduler
 
 import (
 	"math"
+	"slices"
 
 	"leastwatt/optim"
 )
@@ -44,9 +45,6 @@ func (s *groupSolver) init(v *View) {
 	}
 }
 
-// gap returns the SINR gap to capacity, linear.
-func (v *View) gap() float64 { return math.Pow(10, v.options.SINRGapDB/10) }
-
 // power returns the power of the group in W while on the air for the share
 // given, and the slope of share * power over the share; +Inf and 0 when the
 // targets cannot be met.
@@ -62,7 +60,7 @@ func (s *groupSolver) power(g *onAir, share float64) (powerW, shareSlopeW float6
 	}
 	if len(g.bands) == 1 {
 		s.rates = append(s.rates[:0], s.mean...)
-		s.bySum = resize(s.bySum, len(g.users))
+		s.bySum = slices.Grow(s.bySum[:0], len(g.users))[:len(g.users)]
 		powerW = s.powerAt(g, s.rates, s.bySum)
 	} else {
 		powerW = s.splitRates(g)
@@ -90,7 +88,7 @@ func (s *groupSolver) planPower(g *onAir, share float64) float64 {
 			return math.Inf(1)
 		}
 	}
-	s.slopes = resize(s.slopes, len(s.rates))
+	s.slopes = slices.Grow(s.slopes[:0], len(s.rates))[:len(s.rates)]
 	return s.powerAt(g, s.rates, s.slopes)
 }
 
@@ -223,8 +221,13 @@ func (s *groupSolver) powerAt(g *onAir, rates, slopes []float64) float64 {
 	if s.view.peak != nil {
 		return s.limitedPower(g, rates, slopes)
 	}
+	return s.freePower(g, rates, slopes)
+}
+
+// freePower is powerAt without limits.
+func (s *groupSolver) freePower(g *onAir, rates, slopes []float64) float64 {
 	n := len(g.bands)
-	s.slope = resize(s.slope, len(g.users))
+	s.slope = slices.Grow(s.slope[:0], len(g.users))[:len(g.users)]
 	total := 0.0
 	for c := range g.bands {
 		total += s.solveBand(g, rates, c)
@@ -243,7 +246,7 @@ func (s *groupSolver) powerAt(g *onAir, rates, slopes []float64) float64 {
 func (s *groupSolver) solveBand(g *onAir, rates []float64, c int) float64 {
 	s.solves++
 	f := g.bands[c]
-	s.rate = resize(s.rate, len(g.users))
+	s.rate = slices.Grow(s.rate[:0], len(g.users))[:len(g.users)]
 	for i := range s.rate {
 		s.rate[i] = rates[i*len(g.bands)+c]
 	}
@@ -253,7 +256,7 @@ func (s *groupSolver) solveBand(g *onAir, rates []float64, c int) float64 {
 	if status != optim.Solved {
 		return math.Inf(1)
 	}
-	gap := s.view.gap()
+	gap := s.view.gap
 	clear(s.slope)
 	for a, i := range b.places {
 		s.slope[i] = bySINR[a] * (gap + b.sinr[a])
@@ -276,7 +279,7 @@ func (s *groupSolver) freeWeights(g *onAir, rates []float64) (w []complex128, si
 	m, bands := s.view.Antennas(), len(g.bands)
 	w = make([]complex128, len(g.users)*bands*m)
 	sinr = make([]float64, len(g.users)*bands)
-	s.slope = resize(s.slope, len(g.users))
+	s.slope = slices.Grow(s.slope[:0], len(g.users))[:len(g.users)]
 	for c := range g.bands {
 		if math.IsInf(s.solveBand(g, rates, c), 1) {
 			return nil, nil
@@ -291,13 +294,4 @@ func (s *groupSolver) freeWeights(g *onAir, rates []float64) (w []complex128, si
 		}
 	}
 	return w, sinr
-}
-
-// resize returns a slice of length n, reusing the storage of s where it is large
-// enough. Its contents are undefined.
-func resize(s []float64, n int) []float64 {
-	if cap(s) < n {
-		return make([]float64, n)
-	}
-	return s[:n]
 }

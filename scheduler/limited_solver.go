@@ -26,7 +26,7 @@ func (s *groupSolver) limitedPower(g *onAir, rates, slopes []float64) float64 {
 	if s.solveLimited(g, rates) != optim.Solved {
 		return math.Inf(1)
 	}
-	n, k, gap := len(g.bands), len(g.users), s.view.gap()
+	n, k, gap := len(g.bands), len(g.users), s.view.gap
 	r := &s.limited.result
 	for c := range g.bands {
 		for i := range g.users {
@@ -39,15 +39,12 @@ func (s *groupSolver) limitedPower(g *onAir, rates, slopes []float64) float64 {
 // fixedPower is powerAt for fixed beams under limits: their least powers are
 // least for each beam, so that limits are met by them or by none.
 func (s *groupSolver) fixedPower(g *onAir, rates, slopes []float64) float64 {
-	peak := s.view.peak
-	s.view.peak = nil
-	power := s.powerAt(g, rates, slopes)
-	s.view.peak = peak
+	power := s.freePower(g, rates, slopes)
 	if math.IsInf(power, 1) {
 		return power
 	}
 	w, _ := s.freeWeights(g, rates)
-	if w == nil || peak.excess(w)*(1+s.limited.tighten) > 1 {
+	if w == nil || s.view.peak.excess(w)*(1+s.limited.tighten) > 1 {
 		return math.Inf(1)
 	}
 	return power
@@ -60,7 +57,7 @@ func (s *groupSolver) solveLimited(g *onAir, rates []float64) optim.Status {
 	l := &s.limited
 	p := &l.problem
 	v := s.view
-	n, gap := len(g.bands), v.gap()
+	n, gap := len(g.bands), v.gap
 	p.Bands = p.Bands[:0]
 	for c, f := range g.bands {
 		b := optim.Band{Channel: v.channelOf(g.users, f)}

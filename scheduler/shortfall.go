@@ -144,8 +144,8 @@ func (v *View) binding(p *partition) []BindingLimit {
 	if v.peak == nil || len(p.groups) == 0 {
 		return nil
 	}
-	peak, table := v.peak, v.table
-	defer func() { v.peak, v.table = peak, table }()
+	peak := v.peak
+	defer func() { v.peak = peak }()
 	v.peak = nil
 	for k := range v.slot.Users {
 		v.rate[k] = math.Ln2 * v.slot.Users[k].RateBps / v.slot.BandwidthHz

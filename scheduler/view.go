@@ -16,6 +16,7 @@ type View struct {
 	peak     *peakLimits      // nil: none
 	options  Options          // resolved
 	table    *optim.RateTable // nil: any rate
+	gap      float64          // SINR gap to capacity, linear
 	active   []int
 	rate     []float64       // [user] target in nats per use at share 1, mean over subbands
 	channel  []optim.Channel // [subband], noise-normalised
@@ -32,6 +33,7 @@ func newView(slot *Slot, options Options) *View {
 		slot:    slot,
 		options: options,
 		table:   optim.RateTableByName(options.RateTable),
+		gap:     math.Pow(10, options.SINRGapDB/10),
 		rate:    make([]float64, k),
 		channel: make([]optim.Channel, f),
 		gram:    make([]optim.Gram, f),
