@@ -5,7 +5,6 @@ import (
 	"fmt"
 
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/credentials/insecure"
 
 	"leastwatt/proto/convert"
 	pb "leastwatt/proto/leastwatt/v1"
@@ -23,6 +22,8 @@ type Config struct {
 	Samples convert.SampleFormat
 	// MessageBytes is the largest message received; 0 means 64 MiB.
 	MessageBytes int
+	// Security says how client and server know each other.
+	Security Security
 	// DialOptions go to gRPC after the client's own.
 	DialOptions []grpc.DialOption
 }
@@ -40,10 +41,12 @@ func Dial(address string, c Config) (*Client, error) {
 	if c.MessageBytes <= 0 {
 		c.MessageBytes = defaultMessageBytes
 	}
-	options := append([]grpc.DialOption{
-		grpc.WithTransportCredentials(insecure.NewCredentials()),
-		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(c.MessageBytes)),
-	}, c.DialOptions...)
+	options, err := c.Security.dialOptions(address)
+	if err != nil {
+		return nil, err
+	}
+	options = append(options, grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(c.MessageBytes)))
+	options = append(options, c.DialOptions...)
 	conn, err := grpc.NewClient(address, options...)
 	if err != nil {
 		return nil, fmt.Errorf("client: %w", err)

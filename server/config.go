@@ -30,6 +30,9 @@ type Config struct {
 	// PlaintextAnywhere lets the server listen without TLS on addresses other
 	// than loopback.
 	PlaintextAnywhere bool
+	// Credentials say who may speak to the server; nil means everybody, without
+	// TLS.
+	Credentials *Credentials
 }
 
 // Limits bound the size of what a client may ask. Larger messages to the server

@@ -44,17 +44,19 @@ func New(c Config) *Server {
 
 func newServer(c Config, newEngine func() engine) *Server {
 	c = c.resolve()
+	options := []grpc.ServerOption{
+		grpc.MaxRecvMsgSize(c.Limits.MessageBytes),
+		grpc.MaxConcurrentStreams(uint32(c.Limits.StreamsPerConnection)),
+		grpc.WaitForHandlers(true),
+	}
+	options = append(options, c.Credentials.serverOptions()...)
 	s := &Server{
 		config:    c,
 		newEngine: newEngine,
 		engines:   make(chan engine, c.Workers),
 		draining:  make(chan struct{}),
 		health:    health.NewServer(),
-		grpc: grpc.NewServer(
-			grpc.MaxRecvMsgSize(c.Limits.MessageBytes),
-			grpc.MaxConcurrentStreams(uint32(c.Limits.StreamsPerConnection)),
-			grpc.WaitForHandlers(true),
-		),
+		grpc:      grpc.NewServer(options...),
 	}
 	for range c.Workers {
 		s.engines <- newEngine()
@@ -77,6 +79,8 @@ func (s *Server) Serve(ctx context.Context, lis net.Listener) error {
 		return err
 	}
 	ctx, cancel := context.WithCancel(ctx)
+	defer s.config.Credentials.watch(ctx)()
+	defer cancel()
 	stopped := make(chan struct{})
 	go func() {
 		defer close(stopped)
@@ -98,8 +102,7 @@ func (s *Server) Serve(ctx context.Context, lis net.Listener) error {
 // CheckAddress keeps a server without TLS to addresses that only this machine
 // can reach.
 func (s *Server) CheckAddress(addr net.Addr) error {
-	tcp, ok := addr.(*net.TCPAddr)
-	if !ok || tcp.IP.IsLoopback() || s.config.PlaintextAnywhere {
+	if loopback(addr) || s.config.Credentials.hasTLS() || s.config.PlaintextAnywhere {
 		return nil
 	}
 	return fmt.Errorf("server: %s is not a loopback address and there is no TLS", addr)
