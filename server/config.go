@@ -33,6 +33,8 @@ type Config struct {
 	// Credentials say who may speak to the server; nil means everybody, without
 	// TLS.
 	Credentials *Credentials
+	// Telemetry shows this server to the outside; nil means not.
+	Telemetry *Telemetry
 }
 
 // Limits bound the size of what a client may ask. Larger messages to the server

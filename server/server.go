@@ -50,6 +50,7 @@ func newServer(c Config, newEngine func() engine) *Server {
 		grpc.WaitForHandlers(true),
 	}
 	options = append(options, c.Credentials.serverOptions()...)
+	options = append(options, c.Telemetry.serverOptions()...)
 	s := &Server{
 		config:    c,
 		newEngine: newEngine,
@@ -65,6 +66,7 @@ func newServer(c Config, newEngine func() engine) *Server {
 	healthpb.RegisterHealthServer(s.grpc, s.health)
 	s.health.SetServingStatus(pb.SlotSchedulerService_ServiceDesc.ServiceName, healthpb.HealthCheckResponse_SERVING)
 	reflection.Register(s.grpc)
+	c.Telemetry.attach(s)
 	return s
 }
 
