@@ -128,6 +128,16 @@ func (s *served) stop(t testing.TB) int {
 	return s.cmd.ProcessState.ExitCode()
 }
 
+// kill ends the process at once.
+func (s *served) kill(t testing.TB) {
+	t.Helper()
+	s.ended = true
+	if err := s.cmd.Process.Kill(); err != nil {
+		t.Error(err)
+	}
+	s.cmd.Wait()
+}
+
 // slotJSON is a slot of two users and two antennas.
 const slotJSON = `{
   "sequence": "7", "bandwidthHz": 1e6,
