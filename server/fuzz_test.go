@@ -61,7 +61,7 @@ func FuzzSlot(f *testing.F) {
 		var log strings.Builder
 		s := newServer(Config{Workers: 1, Limits: limits, Logger: slog.New(slog.NewTextHandler(&log, nil))},
 			func() engine { return scheduler.NewEngine() })
-		plan, err := s.answer(ctx, slot, nil)
+		plan, err := s.Plan(ctx, slot)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -108,7 +108,7 @@ func TestWildSlots(t *testing.T) {
 		func() engine { return scheduler.NewEngine() })
 	rapid.Check(t, func(t *rapid.T) {
 		slot := drawWildSlot(t)
-		plan, err := s.answer(context.Background(), slot, nil)
+		plan, err := s.Plan(context.Background(), slot)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -103,6 +103,9 @@ func (s *started) stream(t testing.TB, open *pb.OpenSession) slotClient {
 	return stream
 }
 
+// mortal has sessions end with their connection.
+var mortal = client.Config{Reconnect: client.Reconnect{GiveUpAfter: -1}}
+
 type slotClient = grpc.BidiStreamingClient[pb.StreamSlotsRequest, pb.StreamSlotsResponse]
 
 func send(t testing.TB, stream slotClient, req *pb.StreamSlotsRequest) {
@@ -454,7 +457,7 @@ func TestLimits(t *testing.T) {
 		{users, []string{"users"}},
 		{directions, []string{"limits.protectedDirections"}},
 	} {
-		plan, err := s.answer(t.Context(), c.slot, nil)
+		plan, err := s.Plan(t.Context(), c.slot)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -657,7 +660,7 @@ func TestCancelled(t *testing.T) {
 	}
 	s := start(t, Config{Workers: 1}, blocked)
 	var first sync.WaitGroup
-	first.Go(func() { s.answer(context.Background(), newMessage(1), nil) })
+	first.Go(func() { s.Plan(context.Background(), newMessage(1)) })
 	<-busy
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
@@ -684,7 +687,7 @@ func TestDrain(t *testing.T) {
 		})
 	}
 	s := start(t, Config{}, slow)
-	c := s.dial(t, client.Config{})
+	c := s.dial(t, mortal)
 	session, err := c.Stream(t.Context(), client.Open{})
 	if err != nil {
 		t.Fatal(err)
@@ -698,7 +701,7 @@ func TestDrain(t *testing.T) {
 	if err := session.Send(newSlot(4)); err != nil {
 		t.Fatal(err)
 	}
-	for len(s.engines) == s.config.Workers { // until the slot has one
+	for len(s.pool.idle) == s.config.Workers { // until the slot has one
 		time.Sleep(time.Millisecond)
 	}
 	s.stop()
@@ -713,7 +716,7 @@ func TestDrain(t *testing.T) {
 	if plan, err := session.Recv(); !errors.As(err, &closing) || closing.LastSequence != 4 {
 		t.Errorf("goodbye: %v, %v", plan, err)
 	}
-	if plan, err := session.Recv(); !errors.Is(err, io.EOF) {
+	if plan, err := session.Recv(); !errors.As(err, &closing) {
 		t.Errorf("after goodbye: %v, %v", plan, err)
 	}
 	if err := <-s.done; err != nil {
@@ -744,12 +747,14 @@ func (r *recorder) Send(res *pb.StreamSlotsResponse) error {
 // TestCloseAnswers: every slot received before the end has its answer.
 func TestCloseAnswers(t *testing.T) {
 	r := &recorder{ctx: t.Context()}
-	ses := &session{server: New(Config{}), stream: r}
-	requests := make(chan *pb.StreamSlotsRequest, 3)
+	s := New(Config{})
+	close(s.draining)
+	ses := &session{server: s, stream: r}
+	ses.set(&pb.OpenSession{})
 	for i := range int64(3) {
-		requests <- &pb.StreamSlotsRequest{Kind: &pb.StreamSlotsRequest_Slot{Slot: newMessage(i + 1)}}
+		ses.queue.put(&pb.StreamSlotsRequest{Kind: &pb.StreamSlotsRequest_Slot{Slot: newMessage(i + 1)}}, 1)
 	}
-	if err := ses.close(requests); err != nil {
+	if err := ses.answerAll(); err != nil {
 		t.Fatal(err)
 	}
 	for i := range int64(3) {
@@ -772,7 +777,7 @@ func TestDrainTimeout(t *testing.T) {
 		})
 	}
 	s := start(t, Config{DrainTimeout: 10 * time.Millisecond}, loud)
-	session, err := s.dial(t, client.Config{}).Stream(t.Context(), client.Open{})
+	session, err := s.dial(t, mortal).Stream(t.Context(), client.Open{})
 	if err != nil {
 		t.Fatal(err)
 	}

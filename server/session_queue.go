@@ -1,10 +1,14 @@
 package server
 
 import (
+	"errors"
 	"sync"
 
 	pb "leastwatt/proto/leastwatt/v1"
 )
+
+// errStopping ends the queues of a server that stops.
+var errStopping = errors.New("server: the server is stopping")
 
 // queue holds the messages of a session from when its reader has them to when
 // its handler has answered them. It bounds their number and their bytes.
@@ -100,9 +104,15 @@ func (q *queue) end(err error) {
 }
 
 // next returns the next message, or waits for one. It reports false, with the
-// error of end, when there are no more.
-func (q *queue) next() (item, bool, error) {
+// error of end, when there are no more. A closed stop ends the queue with
+// errStopping.
+func (q *queue) next(stop <-chan struct{}) (item, bool, error) {
 	for {
+		select {
+		case <-stop:
+			q.end(errStopping)
+		default:
+		}
 		q.mu.Lock()
 		if len(q.items) > 0 {
 			it := q.items[0]
@@ -116,7 +126,10 @@ func (q *queue) next() (item, bool, error) {
 		if ended {
 			return item{}, false, err
 		}
-		<-q.arrived
+		select {
+		case <-q.arrived:
+		case <-stop:
+		}
 	}
 }
 
