@@ -10,6 +10,7 @@ import (
 	"math/cmplx"
 	"math/rand/v2"
 	"net"
+	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -32,7 +33,12 @@ import (
 	"leastwatt/scheduler"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	if address := os.Getenv(serveVariable); address != "" {
+		serveProcess(address)
+	}
+	goleak.VerifyTestMain(m)
+}
 
 // started is a server that runs on a loopback port until its test ends.
 type started struct {
