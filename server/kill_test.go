@@ -36,6 +36,7 @@ func serveProcess(address string) {
 		os.Exit(1)
 	}
 	fmt.Println(lis.Addr())
+	tellMemory()
 	err = newServer(Config{}, func() engine { return &chained{real: scheduler.NewEngine()} }).Serve(context.Background(), lis)
 	fmt.Fprintln(os.Stderr, err)
 	os.Exit(1)
@@ -75,33 +76,40 @@ func (c *chained) Restore(state []byte) error {
 	return nil
 }
 
-// process starts a server in a process of its own.
-func process(t *testing.T, address string) (*exec.Cmd, string) {
-	t.Helper()
+// served is a server in a process of its own.
+type served struct {
+	*exec.Cmd
+	out *bufio.Reader
+}
+
+// process starts a server and returns its address.
+func process(tb testing.TB, address string) (*served, string) {
+	tb.Helper()
 	cmd := exec.Command(os.Args[0])
 	cmd.Env = append(os.Environ(), serveVariable+"="+address)
 	cmd.Stderr = os.Stderr
 	out, err := cmd.StdoutPipe()
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
-	line, err := bufio.NewReader(out).ReadString('\n')
+	p := &served{cmd, bufio.NewReader(out)}
+	line, err := p.out.ReadString('\n')
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
-	return cmd, line[:len(line)-1]
+	return p, line[:len(line)-1]
 }
 
 // kill kills a process as nothing can catch.
-func kill(t *testing.T, cmd *exec.Cmd) {
-	t.Helper()
-	if err := cmd.Process.Kill(); err != nil {
-		t.Error(err)
+func (p *served) kill(tb testing.TB) {
+	tb.Helper()
+	if err := p.Process.Kill(); err != nil {
+		tb.Error(err)
 	}
-	cmd.Wait()
+	p.Wait()
 }
 
 // TestKill kills the server's process in mid-stream, again and again, and starts
@@ -109,7 +117,7 @@ func kill(t *testing.T, cmd *exec.Cmd) {
 // that a session without kills gets.
 func TestKill(t *testing.T) {
 	cmd, address := process(t, "127.0.0.1:0")
-	defer func() { kill(t, cmd) }()
+	defer func() { cmd.kill(t) }()
 	c, err := client.Dial(address, client.Config{Reconnect: client.Reconnect{MaxDelay: 100 * time.Millisecond}})
 	if err != nil {
 		t.Fatal(err)
@@ -131,7 +139,7 @@ func TestKill(t *testing.T) {
 			waitFor(t, func() bool { return answered[i].Load() > before })
 		}
 		time.Sleep(rand.N(20 * time.Millisecond))
-		kill(t, cmd)
+		cmd.kill(t)
 		cmd, _ = process(t, address)
 	}
 	close(done)
