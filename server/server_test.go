@@ -734,16 +734,24 @@ func TestDrain(t *testing.T) {
 	}
 }
 
-// recorder is a stream that only records what is sent.
+// recorder is a stream that plays requests and records what is sent.
 type recorder struct {
 	grpc.ServerStream
-	ctx  context.Context
-	sent []*pb.StreamSlotsResponse
+	ctx      context.Context
+	requests []*pb.StreamSlotsRequest
+	sent     []*pb.StreamSlotsResponse
 }
 
 func (r *recorder) Context() context.Context { return r.ctx }
 
-func (r *recorder) Recv() (*pb.StreamSlotsRequest, error) { return nil, io.EOF }
+func (r *recorder) Recv() (*pb.StreamSlotsRequest, error) {
+	if len(r.requests) == 0 {
+		return nil, io.EOF
+	}
+	req := r.requests[0]
+	r.requests = r.requests[1:]
+	return req, nil
+}
 
 func (r *recorder) Send(res *pb.StreamSlotsResponse) error {
 	r.sent = append(r.sent, res)
