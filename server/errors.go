@@ -22,6 +22,7 @@ const (
 	reasonSlotRejected    = "SLOT_REJECTED"
 	reasonSessionRejected = "SESSION_REJECTED"
 	reasonEngineFault     = "ENGINE_FAULT"
+	reasonLimitReached    = "LIMIT_REACHED"
 	reasonCancelled       = "CANCELLED"
 	reasonDeadline        = "DEADLINE_EXCEEDED"
 	reasonTokenRefused    = "TOKEN_REFUSED"
@@ -67,9 +68,12 @@ func description(v scheduler.Violation) string {
 // that does.
 func rpcError(err error) error {
 	var bad *rejection
+	var full *exhausted
 	switch {
 	case err == nil:
 		return nil
+	case errors.As(err, &full):
+		return withDetails(codes.ResourceExhausted, err.Error(), reasonLimitReached)
 	case errors.As(err, &bad):
 		return withDetails(codes.InvalidArgument, bad.Error(), bad.reason, badRequest(bad.violations))
 	case errors.Is(err, context.DeadlineExceeded):

@@ -63,7 +63,7 @@ class Client:
             ("grpc.keepalive_time_ms", 20_000),
             ("grpc.keepalive_timeout_ms", 10_000),
             ("grpc.initial_reconnect_backoff_ms", 100),
-            ("grpc.min_reconnect_backoff_ms", 100),
+            ("grpc.min_reconnect_backoff_ms", 5_000),
             ("grpc.max_reconnect_backoff_ms", 2_000),
         ]
         if server_name:
