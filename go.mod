@@ -20,6 +20,7 @@ require (
 	go.opentelemetry.io/otel/sdk v1.47.0
 	go.opentelemetry.io/otel/trace v1.47.0
 	go.uber.org/goleak v1.3.0
+	go.yaml.in/yaml/v2 v2.4.4
 	golang.org/x/sys v0.48.0
 	golang.org/x/term v0.46.0
 	gonum.org/v1/gonum v0.17.0
