@@ -2,6 +2,8 @@ package server
 
 import (
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"log/slog"
 	"net"
 	"os"
@@ -137,6 +139,31 @@ func TestTLSReload(t *testing.T) {
 		}
 	}
 	talk(1)
+
+	// No session of TLS is resumed: a ticket would outlive the authority it is from.
+	pair, err := tls.LoadX509KeyPair(first, firstKey)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pool := x509.NewCertPool()
+	pool.AppendCertsFromPEM(own)
+	cached := &tls.Config{
+		RootCAs: pool, Certificates: []tls.Certificate{pair}, NextProtos: []string{"h2"},
+		ClientSessionCache: tls.NewLRUClientSessionCache(0),
+	}
+	for range 2 {
+		conn, err := tls.Dial("tcp", s.address, cached)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := conn.Read(make([]byte, 1)); err != nil { // takes tickets too
+			t.Error(err)
+		}
+		if conn.ConnectionState().DidResume {
+			t.Error("a session of TLS is resumed")
+		}
+		conn.Close()
+	}
 
 	before := s.config.Credentials.expiry()
 	writeFile(t, cert, "no certificate")

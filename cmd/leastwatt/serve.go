@@ -128,6 +128,9 @@ func (s *serveFlags) serve(cmd *cobra.Command) (err error) {
 	if config.Credentials, err = server.LoadCredentials(s.credentials, log); err != nil {
 		return err
 	}
+	if s.credentials.Tokens != "" && s.credentials.Cert == "" && s.config.PlaintextAnywhere {
+		log.Warn("without TLS, tokens can be read on the way")
+	}
 	stopTraces := func() {}
 	if s.traceTo != "" || s.sideListen != "" {
 		if config.Telemetry, stopTraces, err = newTelemetry(cmd.Context(), s.traceTo, s.traceRatio, log); err != nil {

@@ -128,6 +128,12 @@ func TestServeRefuses(t *testing.T) {
 	} {
 		leastwatt(t, "", append([]string{"serve", "--listen", "127.0.0.1:0"}, c.args...)...).expect(t, exitFailed, "", c.stderr)
 	}
+	// Tokens in the open are the operator's wish, and it says what that means.
+	open := serveProcess(t, "--listen", "0.0.0.0:0", "--listen-without-tls", "--token-file", write(t, "tokens", "0123456789abcdef"))
+	open.stop(t)
+	if !strings.Contains(open.log.String(), "tokens can be read on the way") {
+		t.Errorf("no warning in\n%s", open.log)
+	}
 	// With TLS, or with its word, it listens anywhere.
 	s := serveProcess(t, "--listen", "0.0.0.0:0", "--tls-cert", cert, "--tls-key", key, "--side-listen", "0.0.0.0:0", "--side-without-tls")
 	if host, _, err := net.SplitHostPort(s.address); err != nil || host == "127.0.0.1" {
