@@ -407,6 +407,7 @@ func TestTraces(t *testing.T) {
 // TestSeenStream: answers out of the common order lose and keep no slot.
 func TestSeenStream(t *testing.T) {
 	telemetry := NewTelemetry(nil)
+	side := start(t, Config{Telemetry: telemetry}, nil).side(t, SideConfig{})
 	s := &seenStream{t: telemetry}
 	for _, n := range []int64{1, 2, 2, 3} {
 		s.received(&pb.Slot{Sequence: n})
@@ -420,6 +421,8 @@ func TestSeenStream(t *testing.T) {
 		if fmt.Sprint(got) != fmt.Sprint(want) {
 			t.Errorf("waiting %v, want %v", got, want)
 		}
+		_, page := get(t, side, "/metrics")
+		expectMetrics(t, page, map[string]float64{"leastwatt_slots_waiting": float64(len(want))})
 	}
 	s.answered(&pb.Plan{Sequence: 9})
 	left(1, 2, 2, 3)
