@@ -385,7 +385,7 @@ func TestTraces(t *testing.T) {
 				return
 			}
 		}
-		t.Errorf("span %s has no %s = %v: %v", span.Name, key, want.Emit(), span.Attributes)
+		t.Errorf("span %s has no %s = %v: %v", span.Name, key, want.String(), span.Attributes)
 	}
 	has(call[0], "leastwatt.sequence", attribute.Int64Value(5))
 	has(call[0], "leastwatt.status", attribute.StringValue("MET"))

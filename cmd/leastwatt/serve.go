@@ -74,6 +74,11 @@ the health service of gRPC for probes, and with --profiles what pprof serves.`,
 	f.IntVar(&l.Users, "max-users", l.Users, "most users of a slot")
 	f.IntVar(&l.Subbands, "max-subbands", l.Subbands, "most subbands of a slot")
 	f.IntVar(&l.WindowSlots, "window-slots", l.WindowSlots, "slots that a session holds unanswered")
+	f.IntVar(&l.SessionBytes, "session-bytes", l.SessionBytes, "bytes of slots that a session holds unanswered, but for the last one")
+	f.IntVar(&l.Sessions, "max-sessions", l.Sessions, "most sessions at a time")
+	f.IntVar(&l.SessionsPerPeer, "max-sessions-per-peer", l.SessionsPerPeer, "most sessions of one host")
+	f.IntVar(&l.SlotsInFlight, "max-slots-in-flight", l.SlotsInFlight, "most slots at a time; a session counts its window")
+	f.IntVar(&l.SlotsInFlightPerPeer, "max-slots-in-flight-per-peer", l.SlotsInFlightPerPeer, "most slots of one host")
 	f.StringVar(&flags.sideListen, "side-listen", "", "address of the side port, HOST:PORT; empty: none")
 	f.BoolVar(&flags.side.PlaintextAnywhere, "side-without-tls", false, "allow addresses other than loopback for the side port, which has no TLS")
 	f.BoolVar(&flags.side.Profiles, "profiles", false, "serve pprof on the side port, at /debug/pprof/; loopback only")
@@ -87,7 +92,9 @@ the health service of gRPC for probes, and with --profiles what pprof serves.`,
 
 // check holds what can be known wrong before anything runs.
 func (s *serveFlags) check(cmd *cobra.Command) error {
-	if err := checkPositive(cmd, "max-message-bytes", "max-antennas", "max-users", "max-subbands", "window-slots"); err != nil {
+	err := checkPositive(cmd, "max-message-bytes", "max-antennas", "max-users", "max-subbands", "window-slots", "session-bytes",
+		"max-sessions", "max-sessions-per-peer", "max-slots-in-flight", "max-slots-in-flight-per-peer")
+	if err != nil {
 		return err
 	}
 	switch s.logFormat {

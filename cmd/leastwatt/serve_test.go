@@ -13,10 +13,13 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials/insecure"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/emptypb"
 
+	"leastwatt/client"
 	"leastwatt/internal/testcert"
 )
 
@@ -138,6 +141,35 @@ func TestServeRefuses(t *testing.T) {
 	s := serveProcess(t, "--listen", "0.0.0.0:0", "--tls-cert", cert, "--tls-key", key, "--side-listen", "0.0.0.0:0", "--side-without-tls")
 	if host, _, err := net.SplitHostPort(s.address); err != nil || host == "127.0.0.1" {
 		t.Errorf("it serves on %s", s.address)
+	}
+}
+
+// TestServeLimits: each limit on use is in force.
+func TestServeLimits(t *testing.T) {
+	for _, c := range []struct{ flag, names string }{
+		{"--max-sessions", "sessions"},
+		{"--max-sessions-per-peer", "sessions"},
+		{"--max-slots-in-flight", "slots in flight"},
+		{"--max-slots-in-flight-per-peer", "slots in flight"},
+	} {
+		s := serveProcess(t, "--window-slots", "1", c.flag, "1")
+		cl, err := client.Dial(s.address, client.Config{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer cl.Close()
+		first, err := cl.Stream(t.Context(), client.Open{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer first.Close()
+		if got := first.Opened().WindowSlots; got != 1 {
+			t.Errorf("%s: a window of %d slots", c.flag, got)
+		}
+		_, err = cl.Stream(t.Context(), client.Open{})
+		if status.Code(err) != codes.ResourceExhausted || !strings.Contains(err.Error(), c.names) {
+			t.Errorf("%s: %v", c.flag, err)
+		}
 	}
 }
 
