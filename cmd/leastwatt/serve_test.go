@@ -146,11 +146,11 @@ func TestServeRefuses(t *testing.T) {
 
 // TestServeLimits: each limit on use is in force.
 func TestServeLimits(t *testing.T) {
-	for _, c := range []struct{ flag, names string }{
-		{"--max-sessions", "sessions"},
-		{"--max-sessions-per-peer", "sessions"},
-		{"--max-slots-in-flight", "slots in flight"},
-		{"--max-slots-in-flight-per-peer", "slots in flight"},
+	for _, c := range []struct{ flag, says string }{
+		{"--max-sessions", "at most 1 sessions in all"},
+		{"--max-sessions-per-peer", "at most 1 sessions of one peer"},
+		{"--max-slots-in-flight", "at most 1 slots in flight in all"},
+		{"--max-slots-in-flight-per-peer", "at most 1 slots in flight of one peer"},
 	} {
 		s := serveProcess(t, "--window-slots", "1", c.flag, "1")
 		cl, err := client.Dial(s.address, client.Config{})
@@ -167,7 +167,7 @@ func TestServeLimits(t *testing.T) {
 			t.Errorf("%s: a window of %d slots", c.flag, got)
 		}
 		_, err = cl.Stream(t.Context(), client.Open{})
-		if status.Code(err) != codes.ResourceExhausted || !strings.Contains(err.Error(), c.names) {
+		if status.Code(err) != codes.ResourceExhausted || !strings.Contains(err.Error(), c.says) {
 			t.Errorf("%s: %v", c.flag, err)
 		}
 	}
