@@ -58,6 +58,9 @@ func scheduleWithin(ctx context.Context, slot *Slot, headroom float64) (plan *Pl
 	if v.peak == nil || p.short {
 		lack = 0
 	}
+	if plan.Status == StatusMet {
+		plan.LimitsBinding = nil
+	}
 	return plan, lack
 }
 

@@ -217,7 +217,7 @@ func (s *groupSolver) approachLimits(g *onAir) bool {
 	}
 	kept := s.limited.headroom
 	defer func() { s.limited.headroom = kept }()
-	for wider := s.view.peak.excess(w); ; wider *= narrowing {
+	for wider := math.Max(s.view.peak.excess(w), g.found.excess(w)); ; wider *= narrowing {
 		s.limited.headroom = math.Min(1-wider, kept)
 		if !s.splitFrom(g, slices.Clone(s.split.Rate), s.powerAt) {
 			return false
