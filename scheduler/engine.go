@@ -36,6 +36,9 @@ func schedule(ctx context.Context, slot *Slot) *Plan {
 	if plan.Status == StatusShort {
 		plan.LimitsBinding = v.binding(p)
 	}
+	if v.options.Floor {
+		plan.proveFloor(ctx, v)
+	}
 	return plan
 }
 
