@@ -36,6 +36,8 @@ type Result struct {
 	Users          []scheduler.UserRate // in the slot's order
 	AntennaPowerW  []float64            // maximum over groups
 	WorstRateRatio float64              // least rate over target, of users with a target; 1 without any
+	FloorPowerW    *float64             // what the plan's certificate proves; nil without one
+	OverFloorDB    *float64             // RadiatedPowerW over FloorPowerW; nil where either is nil or 0
 }
 
 // Agrees tells whether nothing in the plan disagrees with what was re-computed.
@@ -69,6 +71,7 @@ func Recompute(slot *scheduler.Slot, plan *scheduler.Plan) (*Result, error) {
 	a.totals()
 	a.status()
 	a.limits()
+	a.floor()
 	if !finiteResult(&a.result) {
 		return nil, fmt.Errorf("%w: powers or rates overflow", ErrMismatch)
 	}

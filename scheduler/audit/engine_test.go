@@ -20,7 +20,7 @@ func TestEngine(t *testing.T) {
 				for _, table := range []string{"", "mcs-256qam"} {
 					name := fmt.Sprintf("%s/%s/%d/%s", grouping, beams.Name, format, table)
 					t.Run(name, func(t *testing.T) {
-						o := scheduler.Options{Grouping: grouping, Beams: beams.Name, Weights: format, RateTable: table, SINRGapDB: 1}
+						o := scheduler.Options{Grouping: grouping, Beams: beams.Name, Weights: format, RateTable: table, SINRGapDB: 1, Floor: true}
 						for seed := range int64(2) {
 							auditOne(t, slot(seed, o))
 						}
@@ -67,4 +67,46 @@ func errorVariance(rng *rand.Rand) float64 {
 		return 0
 	}
 	return 1e-12 * rng.Float64()
+}
+
+// The engine's own certificates, broken by hand: prices of two users exchanged,
+// the certificate of other rates, of another channel.
+func TestBrokenCertificate(t *testing.T) {
+	o := scheduler.Options{Weights: scheduler.WeightsF64, Floor: true}
+	s := slot(1, o)
+	plan := scheduler.NewEngine().Schedule(t.Context(), s)
+	r, err := audit.Recompute(s, plan)
+	if err != nil || !r.Agrees() || *r.FloorPowerW < *plan.FloorPowerW || !(*r.OverFloorDB >= 0) {
+		t.Fatalf("%v %+v", err, r)
+	}
+	broken := map[string]func(*scheduler.Plan){
+		"prices exchanged": func(p *scheduler.Plan) {
+			m := p.FloorCertificate.Prices
+			m[0], m[1] = m[1], m[0]
+		},
+		"other rates": func(p *scheduler.Plan) {
+			more := slot(1, o)
+			for k := range more.Users {
+				more.Users[k].RateBps *= 1.001
+			}
+			q := scheduler.NewEngine().Schedule(t.Context(), more)
+			p.FloorPowerW, p.FloorCertificate = q.FloorPowerW, q.FloorCertificate
+		},
+		"other channel": func(p *scheduler.Plan) {
+			weaker := slot(1, o)
+			for i := range weaker.Channel.Samples {
+				weaker.Channel.Samples[i] *= 0.999
+			}
+			q := scheduler.NewEngine().Schedule(t.Context(), weaker)
+			p.FloorPowerW, p.FloorCertificate = q.FloorPowerW, q.FloorCertificate
+		},
+	}
+	for name, spoil := range broken {
+		p := scheduler.NewEngine().Schedule(t.Context(), s)
+		spoil(p)
+		r, err := audit.Recompute(s, p)
+		if err != nil || len(r.Findings) == 0 || r.Findings[0].Path != "floorPowerW" {
+			t.Errorf("%s: %v, findings %v", name, err, r.Findings)
+		}
+	}
 }
