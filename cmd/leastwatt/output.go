@@ -70,6 +70,15 @@ func powerText(powerW float64) string {
 	return fmt.Sprintf("%.4g W (%.2f dBm)", powerW, dBm(powerW))
 }
 
+// overFloor says how far a plan is over its floor; nothing where either is 0.
+func overFloor(plan *pb.Plan) string {
+	power, floor := plan.GetRadiatedPowerW(), plan.GetFloorPowerW()
+	if !(power > 0 && floor > 0) {
+		return ""
+	}
+	return fmt.Sprintf(", the plan is %.2f dB over", 10*math.Log10(power/floor))
+}
+
 // printPlan writes a plan for people.
 func printPlan(w io.Writer, plan *pb.Plan) error {
 	out := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
@@ -81,7 +90,7 @@ func printPlan(w io.Writer, plan *pb.Plan) error {
 	}
 	line("radiated power\t%s, mean over the slot", powerText(plan.GetRadiatedPowerW()))
 	if plan.FloorPowerW != nil {
-		line("proved floor\t%s", powerText(plan.GetFloorPowerW()))
+		line("proved floor\t%s%s", powerText(plan.GetFloorPowerW()), overFloor(plan))
 	}
 	if plan.PeakEirpW != nil {
 		line("peak EIRP\t%s", powerText(plan.GetPeakEirpW()))

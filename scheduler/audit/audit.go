@@ -1,10 +1,11 @@
 // Package audit re-computes a plan from its weights and the channel of its slot,
 // with code of its own: it shares nothing with the solvers but the types of slot
-// and plan, and takes nothing from the plan but shares, groups and weights.
+// and plan, and takes nothing from the plan but shares, groups, weights and the
+// floor's certificate.
 //
 // Examined are every SINR, rate, power and share, the status, the limits on
-// total and antenna power and those on the size and number of groups. Not
-// examined are EIRP, the floor's certificate and whether groups fixed by the
+// total and antenna power, those on the size and number of groups and the floor
+// with its certificate. Not examined are EIRP and whether groups fixed by the
 // caller were kept.
 //
 //	h_k,f  channel of user k on subband f, M samples, y = h^H x + n

@@ -874,7 +874,7 @@ type Audit struct {
 	Users []*UserRate `protobuf:"bytes,4,rep,name=users,proto3" json:"users,omitempty"`
 	// Re-computed power of each antenna in W, the maximum over groups.
 	AntennaPowerW []float64 `protobuf:"fixed64,5,rep,packed,name=antenna_power_w,json=antennaPowerW,proto3" json:"antenna_power_w,omitempty"`
-	// Re-computed largest EIRP in W; absent without an array and carrier_hz.
+	// Re-computed largest EIRP in W; absent without an array.
 	PeakEirpW *float64 `protobuf:"fixed64,6,opt,name=peak_eirp_w,json=peakEirpW,proto3,oneof" json:"peak_eirp_w,omitempty"`
 	// The floor in W that the plan's certificate proves; absent without one.
 	FloorPowerW *float64 `protobuf:"fixed64,7,opt,name=floor_power_w,json=floorPowerW,proto3,oneof" json:"floor_power_w,omitempty"`
