@@ -4,8 +4,8 @@
 // floor's certificate.
 //
 // Examined are every SINR, rate, power and share, the status, the limits on
-// total and antenna power, those on the size and number of groups and the floor
-// with its certificate. Not examined are EIRP and whether groups fixed by the
+// total and antenna power and on EIRP, those on the size and number of groups and
+// the floor with its certificate. Not examined is whether groups fixed by the
 // caller were kept.
 //
 //	h_k,f  channel of user k on subband f, M samples, y = h^H x + n
@@ -36,6 +36,7 @@ type Result struct {
 	RadiatedPowerW float64              // mean over the slot
 	Users          []scheduler.UserRate // in the slot's order
 	AntennaPowerW  []float64            // maximum over groups
+	PeakEIRPW      *float64             // maximum over groups and directions; nil without an array
 	WorstRateRatio float64              // least rate over target, of users with a target; 1 without any
 	FloorPowerW    *float64             // what the plan's certificate proves; nil without one
 	OverFloorDB    *float64             // RadiatedPowerW over FloorPowerW; nil where either is nil or 0
@@ -72,6 +73,7 @@ func Recompute(slot *scheduler.Slot, plan *scheduler.Plan) (*Result, error) {
 	a.totals()
 	a.status()
 	a.limits()
+	a.eirp()
 	a.floor()
 	if !finiteResult(&a.result) {
 		return nil, fmt.Errorf("%w: powers or rates overflow", ErrMismatch)
@@ -84,6 +86,9 @@ func finiteResult(r *Result) bool {
 		if !finite(r.Users[k].RateBps) {
 			return false
 		}
+	}
+	if r.PeakEIRPW != nil && !finite(*r.PeakEIRPW) {
+		return false
 	}
 	return finite(r.RadiatedPowerW, r.WorstRateRatio) && finite(r.AntennaPowerW...)
 }
