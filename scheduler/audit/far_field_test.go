@@ -105,6 +105,37 @@ func TestPeakEIRPAgainstGrid(t *testing.T) {
 	}
 }
 
+// In a cone the peak is often on its edge: it is no less than on a fine ring there.
+func TestPeakOnEdge(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 8))
+	onEdge := 0
+	for range 12 {
+		w := make([]complex128, 16)
+		for m := range w {
+			w[m] = complex(rng.NormFloat64(), rng.NormFloat64())
+		}
+		slot, _ := onAir(planar(4, 4), w...)
+		array := newAerial(slot)
+		r := region{towards(360*rng.Float64(), 180*rng.Float64()-90), 0.3 * rng.Float64()}
+		got, most := array.peak(w, r), 0.0
+		s, u := r.axis.tangents()
+		for turn := 0.0; turn < 2*math.Pi; turn += 1e-3 {
+			sin, cos := math.Sincos(turn)
+			off := s.times(cos).plus(sin, u)
+			most = max(most, array.eirp(w, r.axis.times(math.Cos(r.halfRad)).plus(math.Sin(r.halfRad), off)))
+		}
+		if most > got*(1+1e-12) {
+			t.Errorf("%.15g W on the edge, peak %.15g W", most, got)
+		}
+		if most > got*(1-1e-5) {
+			onEdge++
+		}
+	}
+	if onEdge < 4 {
+		t.Errorf("only %d peaks on the edge", onEdge)
+	}
+}
+
 // The far field by hand, through limits in narrow cones. Two antennas a quarter of
 // a wavelength apart along y, the second a quarter turn late: both add up towards
 // +y, where it is closer, and cancel towards -y.
