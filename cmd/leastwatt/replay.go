@@ -89,7 +89,7 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 		if flags.out == "" {
 			return nil
 		}
-		return writePlan(plans, plan, false)
+		return writeMessage(plans, plan, false)
 	})
 	bar.Finish()
 	if err != nil {
@@ -287,7 +287,7 @@ func (t *tally) summary(elapsed time.Duration) *replaySummary {
 		if level := dBm(mean); mean > 0 {
 			s.MeanRadiatedDBm = &level
 		}
-		if over := 10 * math.Log10(t.floored/t.floorW); t.floorW > 0 {
+		if over := decibels(t.floored / t.floorW); t.floorW > 0 {
 			s.OverFloorDB = &over
 		}
 		slices.Sort(t.micros)

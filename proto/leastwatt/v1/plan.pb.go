@@ -870,13 +870,15 @@ type Audit struct {
 	Findings []*Finding `protobuf:"bytes,2,rep,name=findings,proto3" json:"findings,omitempty"`
 	// Re-computed radiated power in W, mean over the slot.
 	RadiatedPowerW float64 `protobuf:"fixed64,3,opt,name=radiated_power_w,json=radiatedPowerW,proto3" json:"radiated_power_w,omitempty"`
-	// Re-computed rates, in the slot's order.
+	// Re-computed rates, in the slot's order; over the true channel where one is
+	// given, as is worst_rate_ratio.
 	Users []*UserRate `protobuf:"bytes,4,rep,name=users,proto3" json:"users,omitempty"`
 	// Re-computed power of each antenna in W, the maximum over groups.
 	AntennaPowerW []float64 `protobuf:"fixed64,5,rep,packed,name=antenna_power_w,json=antennaPowerW,proto3" json:"antenna_power_w,omitempty"`
 	// Re-computed largest EIRP in W; absent without an array.
 	PeakEirpW *float64 `protobuf:"fixed64,6,opt,name=peak_eirp_w,json=peakEirpW,proto3,oneof" json:"peak_eirp_w,omitempty"`
-	// The floor in W that the plan's certificate proves; absent without one.
+	// The floor in W that the plan's certificate proves for the slot's channel and
+	// the rates over it; absent without one.
 	FloorPowerW *float64 `protobuf:"fixed64,7,opt,name=floor_power_w,json=floorPowerW,proto3,oneof" json:"floor_power_w,omitempty"`
 	// Radiated power over the proved floor in dB; absent without one.
 	OverFloorDb *float64 `protobuf:"fixed64,8,opt,name=over_floor_db,json=overFloorDb,proto3,oneof" json:"over_floor_db,omitempty"`
