@@ -23,13 +23,14 @@ const (
 	// counts as rounding.
 	limitTolerance = 1e-7
 
-	gridWavelengths = 0.2 // between directions of the grid, over the array's extent, in rad
-	finestGridRad   = 0.4 * math.Pi / 180
-	coarsestGridRad = 6 * math.Pi / 180
-	leastGrid       = 400  // directions, in a cone of any width
-	worthRefining   = 0.5  // of the largest EIRP of the grid
-	mostRefined     = 60   // peaks
-	refineToRad     = 1e-7 // EIRP is flat at its peak
+	gridWavelengths  = 0.2 // between directions of the grid, over the array's extent, in rad
+	finestGridRad    = 0.4 * math.Pi / 180
+	coarsestGridRad  = 6 * math.Pi / 180
+	leastGrid        = 400 // directions, in a cone of any width
+	alikeWavelengths = 0.3
+	worthRefining    = 0.5  // of the largest EIRP of the grid
+	mostRefined      = 60   // peaks
+	refineToRad      = 1e-7 // EIRP is flat at its peak
 )
 
 type vector [3]float64
@@ -91,6 +92,7 @@ type aerial struct {
 	positions []vector // over the wavelength
 	gain      float64  // of one antenna on boresight
 	sector    bool
+	size      vector  // in wavelengths
 	stepRad   float64 // of the grid
 	waves     []complex128
 }
@@ -113,10 +115,16 @@ func newAerial(slot *scheduler.Slot) *aerial {
 		}
 	}
 	a.waves = make([]complex128, len(a.positions))
-	size := hi.plus(-1, lo)
-	extent := math.Sqrt(size.dot(size))
+	a.size = hi.plus(-1, lo)
+	extent := math.Sqrt(a.size.dot(a.size))
 	a.stepRad = max(finestGridRad, min(coarsestGridRad, gridWavelengths/extent))
 	return a
+}
+
+// phases bounds how far, in wavelengths, the phases of two antennas come apart
+// between directions that differ by d.
+func (a *aerial) phases(d vector) float64 {
+	return a.size[0]*math.Abs(d[0]) + a.size[1]*math.Abs(d[1]) + a.size[2]*math.Abs(d[2])
 }
 
 // elementGain returns the gain of one antenna along u. The sector is that of TR
@@ -184,8 +192,8 @@ func (a *aerial) peak(weights []complex128, r region) float64 {
 		if g.eirpW < worthRefining*grid[0].eirpW || len(tried) == mostRefined {
 			break
 		}
-		near := func(u vector) bool { return u.dot(g.u) > math.Cos(1.5*spacing) }
-		if slices.ContainsFunc(tried, near) {
+		alike := func(u vector) bool { return a.phases(u.plus(-1, g.u)) < alikeWavelengths }
+		if slices.ContainsFunc(tried, alike) {
 			continue // the same peak
 		}
 		tried = append(tried, g.u)
