@@ -26,9 +26,6 @@ func (o *Options) checkUnsupported(v *violations) {
 	if o.Objective == ObjectiveConsumed {
 		v.unsupported("options.objective", text(o.Objective))
 	}
-	if o.Floor {
-		v.unsupported("options.floor", "true")
-	}
 	if o.WorkLimit > 0 {
 		v.unsupported("options.workLimit", strconv.FormatInt(o.WorkLimit, 10))
 	}

@@ -154,7 +154,6 @@ func TestValidate(t *testing.T) {
 		{func(s *Slot) { s.Options.Power = PowerLP }, "options.power"},
 		{func(s *Slot) { s.Options.Beams = BeamsOptimal; s.Options.Power = PowerIterative }, "options.power"},
 		{func(s *Slot) { s.Options.Beams = BeamsMatched; s.Options.Power = PowerJoint }, "options.power"},
-		{func(s *Slot) { s.Options.Floor = true }, "options.floor"}, // unsupported
 		{func(s *Slot) { s.Options.Weights = 4 }, "options.weights"},
 		{func(s *Slot) { s.Options.Weights = -1 }, "options.weights"},
 		{func(s *Slot) { s.Options.WorkLimit = -1 }, "options.workLimit"},

@@ -97,7 +97,14 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 		bad: func(o *pb.Options) { o.Objective = "consumed" }, path: "options.objective",
 		good: func(o *pb.Options) { o.Objective = "radiated" }, effect: same,
 	},
-	"floor": {bad: func(o *pb.Options) { o.Floor = true }, path: "options.floor"},
+	"floor": {
+		good: func(o *pb.Options) { o.Floor = true },
+		effect: func(a, b *pb.Plan) bool {
+			floor := b.GetFloorPowerW()
+			return a.FloorPowerW == nil && a.GetFloorCertificate() == nil && floor > 0 && floor <= b.GetRadiatedPowerW() &&
+				len(b.GetFloorCertificate().GetPrices()) == 3 && len(b.GetFloorCertificate().GetPowersW()) == 3
+		},
+	},
 	"weights": {
 		bad: func(o *pb.Options) { o.Weights = 9 }, path: "options.weights",
 		good: func(o *pb.Options) { o.Weights = pb.WeightFormat_WEIGHT_FORMAT_I16 },

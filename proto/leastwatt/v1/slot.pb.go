@@ -656,7 +656,8 @@ type Options struct {
 	Power string `protobuf:"bytes,3,opt,name=power,proto3" json:"power,omitempty"`
 	// What is minimised: "radiated" (default) or "consumed".
 	Objective string `protobuf:"bytes,4,opt,name=objective,proto3" json:"objective,omitempty"`
-	// Whether to prove a lower bound on the radiated power of this slot.
+	// Whether to prove a lower bound on the radiated power of this slot, in what is
+	// left of compute_budget_micros once there is a plan.
 	Floor bool `protobuf:"varint,5,opt,name=floor,proto3" json:"floor,omitempty"`
 	// Whether and how to return beam weights.
 	Weights WeightFormat `protobuf:"varint,6,opt,name=weights,proto3,enum=leastwatt.v1.WeightFormat" json:"weights,omitempty"`
