@@ -91,6 +91,8 @@ func (b *bandSolver) fixBeams() (status optim.Status) {
 		status = b.unit.ZeroForcing(&b.gram)
 	case BeamsRegularized:
 		_, status = b.unit.BestRegularized(&b.gram, b.sinr, b.errorVariance())
+	case BeamsCodebook:
+		return b.bookGains()
 	default:
 		return optim.BadInput
 	}
@@ -115,6 +117,9 @@ func (b *bandSolver) weights() []complex128 {
 	p := b.fixedProblem()
 	if b.powerControl().Solve(&p, &b.fixed) != optim.Solved {
 		return nil
+	}
+	if b.view.book != nil {
+		return b.bookWeights()
 	}
 	b.unit.SetPowers(b.fixed.UserW)
 	return b.form(&b.unit)

@@ -32,6 +32,7 @@ type groupSolver struct {
 	slope    []float64 // [user] of one subband
 	start    []float64
 	limited  limitedSolver
+	choice   beamChoice
 	solves   int64
 }
 
@@ -43,6 +44,7 @@ func (s *groupSolver) init(v *View) {
 	for i := range s.fraction {
 		s.fraction[i] = -1
 	}
+	s.choice.init(k)
 }
 
 // power returns the power of the group in W while on the air for the share
@@ -55,7 +57,7 @@ func (s *groupSolver) power(g *onAir, share float64) (powerW, shareSlopeW float6
 	if len(g.users) == 0 {
 		return 0, 0
 	}
-	if !s.setMean(g, share) {
+	if !s.setMean(g, share) || !s.chooseBeams(g, s.mean) {
 		return math.Inf(1), 0
 	}
 	if len(g.bands) == 1 {

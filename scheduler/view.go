@@ -22,6 +22,7 @@ type View struct {
 	channel  []optim.Channel // [subband], noise-normalised
 	gram     []optim.Gram    // [subband]
 	errVar   [][]float64     // [subband][user] e_k; nil when every channel is exact
+	book     *beamBook       // nil: beams of no codebook
 	solver   groupSolver
 	allBands []int
 }
@@ -67,6 +68,7 @@ func newView(slot *Slot, options Options) *View {
 			}
 		}
 	}
+	v.book = newBeamBook(v)
 	v.solver.init(v)
 	return v
 }

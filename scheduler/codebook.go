@@ -1,0 +1,165 @@
+package scheduler
+
+import (
+	"math"
+
+	"leastwatt/optim"
+)
+
+// beamBook is the codebook of a slot on the antennas in use: beams are cut to
+// them and scaled to unit power again. Beams of which nothing is left are
+// left out.
+type beamBook struct {
+	beams  optim.Codebook
+	number []int       // of each beam in the slot's codebook
+	gain   [][]float64 // [subband]: |h_k^H u_b|^2 of the noise-normalised channel, [user][beam]
+	mean   []float64   // over subbands, [user][beam]
+}
+
+// newBeamBook returns the codebook of a view with its gains, nil where the view
+// takes other beams. O(F K L M) for L beams.
+func newBeamBook(v *View) *beamBook {
+	if v.options.Beams != BeamsCodebook {
+		return nil
+	}
+	b := &beamBook{}
+	b.cut(v.slot.codebook(v.options.Codebook), v.antennas)
+	b.mean = make([]float64, len(v.slot.Users)*b.beams.Beams)
+	for f := range v.channel {
+		gain := make([]float64, len(b.mean))
+		b.beams.Gains(gain, v.channel[f])
+		b.gain = append(b.gain, gain)
+		for i, a := range gain {
+			b.mean[i] += a / float64(len(v.channel))
+		}
+	}
+	return b
+}
+
+// codebook returns the beams that options name, on all antennas of a slot.
+func (s *Slot) codebook(c *Codebook) optim.Codebook {
+	var all optim.Codebook
+	if len(c.Beams) > 0 {
+		all, _ = optim.NewCodebook(s.Channel.Antennas, c.Beams)
+	} else {
+		all, _ = optim.DFTCodebook(s.Channel.Antennas, c.Columns, c.Oversampling)
+	}
+	return all
+}
+
+// cut sets the beams to those of a codebook on some of its antennas.
+func (b *beamBook) cut(all optim.Codebook, antennas []int) {
+	if len(antennas) == all.Antennas {
+		b.beams = all
+		for i := range all.Beams {
+			b.number = append(b.number, i)
+		}
+		return
+	}
+	var left []complex128
+	for i := range all.Beams {
+		u := all.Beam(i)
+		any := false
+		for _, m := range antennas {
+			any = any || u[m] != 0
+		}
+		if !any {
+			continue
+		}
+		b.number = append(b.number, i)
+		for _, m := range antennas {
+			left = append(left, u[m])
+		}
+	}
+	b.beams, _ = optim.NewCodebook(len(antennas), left)
+}
+
+// beamChoice gives the users of a group beams of their own. It keeps the beam of
+// every user, to start from.
+type beamChoice struct {
+	beam    []int // [user] of the last choice, -1: none
+	start   []int // [user of the group]
+	search  optim.CodebookSearch
+	ws      optim.CodebookWorkspace
+	result  optim.CodebookResult
+	problem optim.CodebookProblem
+}
+
+// chooseBeams chooses a beam for each user of a group, for mean rates in nats per
+// use over its subbands: one beam for all subbands, the choice that would be best
+// on a channel of one subband with the mean gains. It reports false when there is
+// none. Without a codebook there is nothing to choose.
+func (s *groupSolver) chooseBeams(g *onAir, mean []float64) bool {
+	book := s.view.book
+	if book == nil {
+		return true
+	}
+	s.solves++
+	c, p := &s.choice, &s.choice.problem
+	l := book.beams.Beams
+	p.Users, p.Beams = len(g.users), l
+	p.Gain, p.SINR, p.Start, p.ErrorVariance = p.Gain[:0], p.SINR[:0], p.Start[:0], p.ErrorVariance[:0]
+	for i, k := range g.users {
+		p.Gain = append(p.Gain, book.mean[k*l:(k+1)*l]...)
+		p.SINR = append(p.SINR, s.view.gap*math.Expm1(mean[i]))
+		p.Start = append(p.Start, c.beam[k])
+		if s.view.errVar != nil {
+			e := 0.0
+			for _, f := range g.bands {
+				e += s.view.errVar[f][k] / float64(len(g.bands))
+			}
+			p.ErrorVariance = append(p.ErrorVariance, e)
+		}
+	}
+	status := c.search.Solve(p, &c.ws, &c.result)
+	for i, k := range g.users {
+		c.beam[k] = c.result.Beam[i]
+	}
+	return status == optim.Solved
+}
+
+// bookGains sets the gains of the beams chosen. It returns Unservable where a
+// user has none.
+func (b *bandSolver) bookGains() optim.Status {
+	v := b.view
+	l := v.book.beams.Beams
+	b.gains = b.gains[:0]
+	for _, k := range b.users {
+		for _, j := range b.users {
+			beam := v.solver.choice.beam[j]
+			if beam < 0 {
+				return optim.Unservable
+			}
+			b.gains = append(b.gains, v.book.gain[b.band][k*l+beam])
+		}
+	}
+	return optim.Solved
+}
+
+// bookWeights returns the weights of the beams chosen at the powers found.
+func (b *bandSolver) bookWeights() []complex128 {
+	v := b.view
+	beam := make([]int, len(b.users))
+	for i, k := range b.users {
+		beam[i] = v.solver.choice.beam[k]
+	}
+	w := make([]complex128, len(b.users)*v.Antennas())
+	v.book.beams.Weights(w, beam, b.fixed.UserW)
+	return w
+}
+
+// beamIndex returns the number of user k's beam in the slot's codebook, -1 for
+// none.
+func (v *View) beamIndex(k int) int {
+	if v.book == nil || v.solver.choice.beam[k] < 0 {
+		return -1
+	}
+	return v.book.number[v.solver.choice.beam[k]]
+}
+
+func (c *beamChoice) init(users int) {
+	c.beam = make([]int, users)
+	for k := range c.beam {
+		c.beam[k] = -1
+	}
+}
