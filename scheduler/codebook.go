@@ -2,6 +2,7 @@ package scheduler
 
 import (
 	"math"
+	"slices"
 
 	"leastwatt/optim"
 )
@@ -13,7 +14,6 @@ type beamBook struct {
 	beams  optim.Codebook
 	number []int       // of each beam in the slot's codebook
 	gain   [][]float64 // [subband]: |h_k^H u_b|^2 of the noise-normalised channel, [user][beam]
-	mean   []float64   // over subbands, [user][beam]
 }
 
 // newBeamBook returns the codebook of a view with its gains, nil where the view
@@ -24,14 +24,10 @@ func newBeamBook(v *View) *beamBook {
 	}
 	b := &beamBook{}
 	b.cut(v.slot.codebook(v.options.Codebook), v.antennas)
-	b.mean = make([]float64, len(v.slot.Users)*b.beams.Beams)
 	for f := range v.channel {
-		gain := make([]float64, len(b.mean))
+		gain := make([]float64, len(v.slot.Users)*b.beams.Beams)
 		b.beams.Gains(gain, v.channel[f])
 		b.gain = append(b.gain, gain)
-		for i, a := range gain {
-			b.mean[i] += a / float64(len(v.channel))
-		}
 	}
 	return b
 }
@@ -78,44 +74,92 @@ func (b *beamBook) cut(all optim.Codebook, antennas []int) {
 // every user, to start from.
 type beamChoice struct {
 	beam    []int // [user] of the last choice, -1: none
-	start   []int // [user of the group]
-	search  optim.CodebookSearch
 	ws      optim.CodebookWorkspace
 	result  optim.CodebookResult
 	problem optim.CodebookProblem
 }
 
+func (c *beamChoice) init(users int) {
+	c.beam = make([]int, users)
+	for k := range c.beam {
+		c.beam[k] = -1
+	}
+}
+
+// chooseTries bounds how often chooseBeams halves the rates.
+const chooseTries = 4
+
 // chooseBeams chooses a beam for each user of a group, for mean rates in nats per
-// use over its subbands: one beam for all subbands, the choice that would be best
-// on a channel of one subband with the mean gains. It reports false when there is
-// none. Without a codebook there is nothing to choose.
+// use over its subbands: one beam for all subbands, the choice of least power if
+// every subband had the mean gains. Where that has none, a split of the rates over
+// subbands may still serve the group, or the search has given up: beams are then
+// chosen for half the rates, and so on. It reports false where no choice can serve
+// the group or none was found. Without a codebook there is nothing to choose.
 func (s *groupSolver) chooseBeams(g *onAir, mean []float64) bool {
-	book := s.view.book
-	if book == nil {
+	if s.view.book == nil {
 		return true
 	}
-	s.solves++
-	c, p := &s.choice, &s.choice.problem
-	l := book.beams.Beams
-	p.Users, p.Beams = len(g.users), l
-	p.Gain, p.SINR, p.Start, p.ErrorVariance = p.Gain[:0], p.SINR[:0], p.Start[:0], p.ErrorVariance[:0]
-	for i, k := range g.users {
-		p.Gain = append(p.Gain, book.mean[k*l:(k+1)*l]...)
-		p.SINR = append(p.SINR, s.view.gap*math.Expm1(mean[i]))
-		p.Start = append(p.Start, c.beam[k])
-		if s.view.errVar != nil {
-			e := 0.0
-			for _, f := range g.bands {
-				e += s.view.errVar[f][k] / float64(len(g.bands))
+	c := &s.choice
+	c.set(s.view, g)
+	for try := range chooseTries {
+		s.solves++
+		for i, r := range mean {
+			c.problem.SINR[i] = s.view.gap * math.Expm1(math.Ldexp(r, -try))
+		}
+		status := c.solve()
+		if status == optim.Solved {
+			for i, k := range g.users {
+				c.beam[k] = c.result.Beam[i]
 			}
-			p.ErrorVariance = append(p.ErrorVariance, e)
+			return true
+		}
+		if status == optim.Unservable && len(g.bands) == 1 {
+			return false
 		}
 	}
-	status := c.search.Solve(p, &c.ws, &c.result)
-	for i, k := range g.users {
-		c.beam[k] = c.result.Beam[i]
+	return false
+}
+
+// solve searches from the last choice, where there is one, without branch and
+// bound: a search for shares asks many times for what hardly differs.
+func (c *beamChoice) solve() optim.Status {
+	p := &c.problem
+	if !slices.Contains(p.Start, -1) {
+		quick := optim.CodebookSearch{MaxNodes: 1}
+		if status := quick.Solve(p, &c.ws, &c.result); status != optim.StepLimit {
+			return status
+		}
 	}
-	return status == optim.Solved
+	var full optim.CodebookSearch
+	return full.Solve(p, &c.ws, &c.result)
+}
+
+// set makes ready the gains of a group, means over its subbands.
+func (c *beamChoice) set(v *View, g *onAir) {
+	l := v.book.beams.Beams
+	by := 1 / float64(len(g.bands))
+	p := &c.problem
+	p.Users, p.Beams = len(g.users), l
+	p.SINR = slices.Grow(p.SINR[:0], len(g.users))[:len(g.users)]
+	p.Gain = slices.Grow(p.Gain[:0], len(g.users)*l)[:len(g.users)*l]
+	p.Start, p.ErrorVariance = p.Start[:0], p.ErrorVariance[:0]
+	clear(p.Gain)
+	for i, k := range g.users {
+		p.Start = append(p.Start, c.beam[k])
+		variance := 0.0
+		row := p.Gain[i*l : (i+1)*l]
+		for _, f := range g.bands {
+			for b, a := range v.book.gain[f][k*l : (k+1)*l] {
+				row[b] += by * a
+			}
+			if v.errVar != nil {
+				variance += by * v.errVar[f][k]
+			}
+		}
+		if v.errVar != nil {
+			p.ErrorVariance = append(p.ErrorVariance, variance)
+		}
+	}
 }
 
 // bookGains sets the gains of the beams chosen. It returns Unservable where a
@@ -155,11 +199,4 @@ func (v *View) beamIndex(k int) int {
 		return -1
 	}
 	return v.book.number[v.solver.choice.beam[k]]
-}
-
-func (c *beamChoice) init(users int) {
-	c.beam = make([]int, users)
-	for k := range c.beam {
-		c.beam[k] = -1
-	}
 }
