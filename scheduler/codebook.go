@@ -192,6 +192,19 @@ func (b *bandSolver) bookWeights() []complex128 {
 	return w
 }
 
+// ownGain returns the gain of user k's channel on subband f, along the beam
+// chosen where there is a codebook.
+func (v *View) ownGain(k, f int) float64 {
+	if v.book == nil {
+		return v.gram[f].Norm2(k)
+	}
+	b := v.solver.choice.beam[k]
+	if b < 0 {
+		return 0
+	}
+	return v.book.gain[f][k*v.book.beams.Beams+b]
+}
+
 // beamIndex returns the number of user k's beam in the slot's codebook, -1 for
 // none.
 func (v *View) beamIndex(k int) int {

@@ -90,6 +90,9 @@ func (s *groupSolver) planPower(g *onAir, share float64) float64 {
 			return math.Inf(1)
 		}
 	}
+	if bands == 1 && !s.chooseBeams(g, s.rates) {
+		return math.Inf(1)
+	}
 	s.slopes = slices.Grow(s.slopes[:0], len(s.rates))[:len(s.rates)]
 	return s.powerAt(g, s.rates, s.slopes)
 }
@@ -113,7 +116,7 @@ func (s *groupSolver) stepUp(rates []float64, total float64, k int, bands []int)
 		sum += nats(at[c])
 	}
 	cost := func(c, i int) float64 {
-		return (math.Expm1(nats(i)) - math.Expm1(nats(i-1))) / s.view.gram[bands[c]].Norm2(k)
+		return (math.Expm1(nats(i)) - math.Expm1(nats(i-1))) / s.view.ownGain(k, bands[c])
 	}
 	need := total * (1 - 1e-12)
 	for sum < need {

@@ -3,7 +3,9 @@
 // and plan, and takes nothing from the plan but shares, groups and weights.
 //
 // Examined are every SINR, rate, power and share, the status, the limits on
-// total and antenna power and those on the size and number of groups. Not
+// total and antenna power and those on the size and number of groups; with beams
+// of a codebook, that weights are along the beams named and that no two users of a
+// group have the same. Not
 // examined are EIRP, the floor's certificate and whether groups fixed by the
 // caller were kept.
 //
@@ -63,6 +65,12 @@ func Recompute(slot *scheduler.Slot, plan *scheduler.Plan) (*Result, error) {
 		return nil, err
 	}
 	a := newAuditor(slot, plan)
+	if slot.Options.Beams == scheduler.BeamsCodebook || plan.Strategy.Beams == scheduler.BeamsCodebook {
+		var err error
+		if a.book, err = newCodebook(slot); err != nil {
+			return nil, err
+		}
+	}
 	for g := range plan.Groups {
 		a.group(g)
 	}
@@ -91,6 +99,7 @@ type auditor struct {
 	userOf  map[string]int
 	shares  []float64 // on the air, per subband
 	largest float64   // power of any group in W
+	book    *codebook // nil: beams of no codebook
 	result  Result
 }
 
@@ -125,6 +134,9 @@ func (a *auditor) group(g int) {
 	var powerW float64
 	for i := range group.Allocations {
 		powerW += a.allocation(path, group, subbands, i)
+	}
+	if a.book != nil {
+		a.beams(path, group, subbands)
 	}
 	a.compare(path+".radiatedPowerW", "power of the group", group.RadiatedPowerW, powerW)
 	a.result.RadiatedPowerW += group.Share * powerW
