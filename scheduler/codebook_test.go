@@ -111,16 +111,20 @@ func assignments(users, beams int, yield func(z []int)) {
 func TestCodebookAgainstEnumeration(t *testing.T) {
 	rng := rand.New(rand.NewPCG(31, 32))
 	met := 0
-	for i := range 16 {
+	for i := range 40 {
 		const users, antennas = 3, 4
 		s := randomSlot(rng, users, antennas, 0.4)
 		s.Options = Options{
 			Grouping: "together", Beams: BeamsCodebook, Power: []string{PowerLP, PowerIterative}[i%2],
 			Codebook: &Codebook{Oversampling: 1 + i%2, Columns: []int{0, 2}[i/2%2]}, SINRGapDB: float64(i % 3),
-			RateTable: []string{"", "", "", "mcs-64qam"}[i%4],
+			RateTable: []string{"", "mcs-64qam"}[i/4%2],
 		}
 		for k := range s.Users {
-			s.Users[k].CSIErrorVariance = 2e-13 * float64(i%5) * rng.Float64()
+			h2 := 0.0
+			for _, z := range s.Channel.At(k, 0) {
+				h2 += real(z)*real(z) + imag(z)*imag(z)
+			}
+			s.Users[k].CSIErrorVariance = h2 * float64(i%5) / 10 * rng.Float64()
 		}
 		plan := schedule(context.Background(), s)
 		if plan.Status != StatusMet || plan.Strategy.Grouping != "together" {
@@ -156,8 +160,35 @@ func TestCodebookAgainstEnumeration(t *testing.T) {
 			t.Errorf("slot %d: %g W, by enumeration %g, exact search %g", i, got, least, exact.PowerW)
 		}
 	}
-	if met < 12 {
-		t.Errorf("only %d of 16 groups met", met)
+	t.Logf("%d groups met", met)
+	if met < 25 {
+		t.Errorf("only %d of 40 groups met", met)
+	}
+}
+
+// Errors of the estimate move beams: gains of 10 and 5 of one user, 10 and 6 of
+// the other on two beams, SINR targets of 0.3. Without errors each has its better
+// one at 0.1108 W together, against 0.1330 W; where the second user's errors take
+// 15 of every watt on the air, it has the stronger beam, at 0.690 W against 1.64 W
+// (derived: two equations in two powers).
+func TestCodebookErrors(t *testing.T) {
+	s := &Slot{BandwidthHz: 1, Channel: Channel{Antennas: 2, Subbands: 1}}
+	for _, gain := range []float64{10, 5, 10, 6} {
+		s.Channel.Samples = append(s.Channel.Samples, complex(math.Sqrt(gain), 0))
+	}
+	rate := math.Log2(1.3)
+	s.Users = []User{{ID: "a", RateBps: rate, NoiseW: 1}, {ID: "b", RateBps: rate, NoiseW: 1}}
+	s.Options = Options{Grouping: "together", Beams: BeamsCodebook, Codebook: &Codebook{Beams: []complex128{1, 0, 0, 1}}}
+	for _, c := range []struct{ variance, beamA, powerW float64 }{
+		{0, 0, (0.05+0.5*0.03)/(1-0.5*0.15)*1.15 + 0.03},
+		{15, 1, (0.3/5.5+6.3/5.5*0.06)/(1-6.3/5.5*0.6)*1.6 + 0.06},
+	} {
+		s.Users[1].CSIErrorVariance = c.variance
+		plan := schedule(context.Background(), s)
+		if a := plan.Groups[0].Allocations; plan.Status != StatusMet || float64(a[0].BeamIndex) != c.beamA || a[0].BeamIndex+a[1].BeamIndex != 1 ||
+			math.Abs(plan.RadiatedPowerW/c.powerW-1) > 1e-5 {
+			t.Errorf("errors %g: %v, %g W, want %g; beams %d and %d", c.variance, plan.Status, plan.RadiatedPowerW, c.powerW, a[0].BeamIndex, a[1].BeamIndex)
+		}
 	}
 }
 
@@ -294,6 +325,16 @@ func TestCodebookAntennasOut(t *testing.T) {
 	if a := plan.Groups[0].Allocations[0]; plan.Status != StatusMet || a.BeamIndex != 6 {
 		t.Errorf("%v, beam %d, want 6: the strongest of those in use", plan.Status, a.BeamIndex)
 	}
+	// Nearly all of beam 0 is cut off; the rest of it suits the user best.
+	for m, z := range s.Channel.Samples {
+		s.Options.Codebook.Beams[m] = z
+	}
+	s.Options.Codebook.Beams[0] = 1
+	plan = schedule(context.Background(), s)
+	if a := plan.Groups[0].Allocations[0]; plan.Status != StatusMet || a.BeamIndex != 0 {
+		t.Errorf("%v, beam %d, want what is left of 0", plan.Status, a.BeamIndex)
+	}
+	clear(s.Options.Codebook.Beams[1:8])
 	s.Options.Codebook.Beams = s.Options.Codebook.Beams[:8] // of antenna 0, which is out
 	plan = schedule(context.Background(), s)
 	if plan.Status != StatusShort || len(plan.UnservableUserIDs) != 1 {
@@ -307,10 +348,10 @@ func TestCodebookFewBeams(t *testing.T) {
 	rng := rand.New(rand.NewPCG(37, 38))
 	s := randomSlot(rng, 5, 4, 0.2)
 	for _, grouping := range Groupings() {
-		s.Options = Options{Grouping: grouping.Name, Beams: BeamsCodebook, Codebook: &Codebook{Beams: []complex128{1, 1, 0, 0, 0, 0, 1, 1}}}
+		s.Options = Options{Grouping: grouping.Name, CorrelationThreshold: 1, Beams: BeamsCodebook, Codebook: &Codebook{Beams: []complex128{1, 1, 0, 0, 0, 0, 1, 1}}}
 		plan := schedule(context.Background(), s)
-		if plan.Status != StatusMet {
-			t.Errorf("%s: %v", grouping.Name, plan.Status)
+		if plan.Status != StatusMet || grouping.Name == "semi-orthogonal" && plan.Strategy.Grouping != grouping.Name {
+			t.Errorf("%s: %v %v", grouping.Name, plan.Status, plan.Strategy)
 		}
 		for _, g := range plan.Groups {
 			if len(g.Allocations) > 2 {
