@@ -31,6 +31,24 @@ func TestEngine(t *testing.T) {
 	}
 }
 
+// Codebooks of every kind: grids of lines and planes, the caller's own beams, and
+// an antenna taken out.
+func TestEngineCodebook(t *testing.T) {
+	for seed := range int64(6) {
+		for format := scheduler.WeightsF64; format <= scheduler.WeightsI16; format++ {
+			s := slot(seed, scheduler.Options{Grouping: "together", Beams: scheduler.BeamsCodebook, Weights: format})
+			m := s.Channel.Antennas
+			for _, c := range []*scheduler.Codebook{
+				{Oversampling: 3}, {Oversampling: 2, Columns: m}, {Oversampling: 2, Columns: 1}, {Oversampling: 1, Columns: m / (2 - m%2)},
+				{Beams: s.Channel.Samples},
+			} {
+				s.Options.Codebook = c
+				auditOne(t, s)
+			}
+		}
+	}
+}
+
 func auditOne(t *testing.T, s *scheduler.Slot) {
 	t.Helper()
 	plan := scheduler.NewEngine().Schedule(t.Context(), s)
