@@ -245,7 +245,7 @@ func withBeams() (*scheduler.Slot, *scheduler.Plan) {
 }
 
 // Weights off the beam they name, a beam named twice or none at all: found at the
-// index, with the part of the power that is along the beam: |(1, 1)^H (1, i)|^2 / 4
+// index, with the part of the power that is off the beam: 1 - |(1, 1)^H (1, i)|^2 / 4
 // is a half.
 func TestBrokenBeams(t *testing.T) {
 	second := func(p *scheduler.Plan) *scheduler.Allocation { return &p.Groups[0].Allocations[1] }
@@ -286,7 +286,7 @@ func TestBrokenBeams(t *testing.T) {
 		"counts too fine": {func(s *scheduler.Slot, p *scheduler.Plan) {
 			p.Groups[0].WeightScale = 0.02
 			s.Options.Codebook.Beams[7] = -1.1e200
-		}, []float64{2.1 * 2.1 / (2 * 2.21)}},
+		}, []float64{1 - 2.1*2.1/(2*2.21)}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			slot, plan := withBeams()

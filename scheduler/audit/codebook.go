@@ -105,26 +105,25 @@ func (a *auditor) beams(path string, group *scheduler.Group, subbands []int) {
 		u := a.book.beam(b)
 		for s, f := range subbands {
 			w := al.Weights[s*m : (s+1)*m]
-			if part := along(u, w, group.WeightScale); part < 1 {
-				a.find(path, fmt.Sprintf("part of the power on subband %d along the beam", f), 1, part)
+			if part := offBeam(u, w, group.WeightScale); part > 0 {
+				a.find(path, fmt.Sprintf("part of the power on subband %d off the beam", f), 0, part)
 			}
 		}
 	}
 }
 
-// along returns the part of the power of w that is along u: 1 where what is off
-// it is no more than rounding, to counts of a scale where that is not 0.
-func along(u, w []complex128, scale float64) float64 {
+// offBeam returns the part of the power of w that is not along u, 0 where it is no
+// more than rounding, to counts of a scale where that is not 0.
+func offBeam(u, w []complex128, scale float64) float64 {
 	power, norm := squares(w), squares(u)
 	if power == 0 {
-		return 1
-	}
-	if norm == 0 {
 		return 0
 	}
 	var z complex128
 	for m := range u {
-		z += complex(real(u[m]), -imag(u[m])) * w[m] / complex(norm, 0)
+		if norm > 0 {
+			z += complex(real(u[m]), -imag(u[m])) * w[m] / complex(norm, 0)
+		}
 	}
 	var off float64
 	for m := range u {
@@ -133,9 +132,9 @@ func along(u, w []complex128, scale float64) float64 {
 	}
 	rounding := math.Sqrt(power)*off32 + scale*math.Sqrt(float64(len(w))/2)
 	if off <= rounding*rounding {
-		return 1
+		return 0
 	}
-	return 1 - off/power
+	return off / power
 }
 
 // parts returns the real and imaginary parts of z.
