@@ -372,13 +372,14 @@ func TestCodebookFewBeams(t *testing.T) {
 func TestCodebookHighRate(t *testing.T) {
 	s := gridSlot(0, 4, 2, 1, []float64{1, 5})
 	for k := range s.Users {
-		s.Users[k].RateBps = s.BandwidthHz * 30
+		s.Users[k].RateBps = s.BandwidthHz * 45
 	}
+	s.Options.SINRGapDB = 90
 	for _, grouping := range []string{"alone", "together"} {
 		s.Options.Grouping = grouping
 		plan := schedule(context.Background(), s)
-		if plan.Status != StatusMet {
-			t.Errorf("%s: %v", grouping, plan.Status)
+		if plan.Status != StatusMet || plan.Strategy.Grouping != grouping {
+			t.Errorf("%s: %v %v", grouping, plan.Status, plan.Strategy)
 		}
 	}
 }
