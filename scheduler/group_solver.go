@@ -34,6 +34,8 @@ type groupSolver struct {
 	limited  limitedSolver
 	choice   beamChoice
 	solves   int64
+
+	maxPenaltyDB float64 // of a group over its interference-free power; 0: the optimiser's own
 }
 
 func (s *groupSolver) init(v *View) {
@@ -257,6 +259,7 @@ func (s *groupSolver) solveBand(g *onAir, rates []float64, c int) float64 {
 	}
 	b := &s.band
 	b.set(s.view, g.users, f, s.rate)
+	b.maxPenaltyDB = s.maxPenaltyDB
 	powerW, bySINR, status := b.solve(s.penalty[f*len(s.view.slot.Users):])
 	if status != optim.Solved {
 		return math.Inf(1)
