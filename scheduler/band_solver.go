@@ -76,7 +76,7 @@ func (b *bandSolver) solve(penalty []float64) (powerW float64, slopes []float64,
 func (b *bandSolver) freeW() float64 {
 	sum := 0.0
 	for i, g := range b.sinr {
-		sum += g / b.gram.Norm2(i)
+		sum += g / b.view.ownGain(b.users[i], b.band)
 	}
 	return sum
 }
@@ -123,21 +123,28 @@ func (b *bandSolver) fixedProblem() optim.FixedProblem {
 	return optim.FixedProblem{Users: b.gram.Users, Gain: b.gains, SINR: b.sinr, ErrorVariance: b.errorVariance()}
 }
 
-// weights returns the weights of the last solve, [user][antenna], with powers
-// found the way the options name; nil when that failed.
-func (b *bandSolver) weights() []complex128 {
+// solved returns the weights of the last solve, [user][antenna].
+func (b *bandSolver) solved() []complex128 {
 	if b.view.options.Beams == BeamsOptimal {
 		return b.form(&b.result.Beams)
-	}
-	p := b.fixedProblem()
-	if b.powerControl().Solve(&p, &b.fixed) != optim.Solved {
-		return nil
 	}
 	if b.view.book != nil {
 		return b.bookWeights()
 	}
 	b.unit.SetPowers(b.fixed.UserW)
 	return b.form(&b.unit)
+}
+
+// weights returns the weights of the last solve, [user][antenna], with powers
+// found the way the options name; nil when that failed.
+func (b *bandSolver) weights() []complex128 {
+	if b.view.options.Beams != BeamsOptimal {
+		p := b.fixedProblem()
+		if b.powerControl().Solve(&p, &b.fixed) != optim.Solved {
+			return nil
+		}
+	}
+	return b.solved()
 }
 
 func (b *bandSolver) powerControl() optim.PowerControl {

@@ -249,7 +249,7 @@ func TestNeverShortForWantOfGrouping(t *testing.T) {
 		for _, g := range free.Groups {
 			most = math.Max(most, g.RadiatedPowerW)
 		}
-		slot.Limits.TotalPowerW = ptr(most * (1 + 1e-6))
+		slot.Limits.TotalPowerW = ptr(most * (1 + 1e-5))
 		for _, beams := range []string{BeamsOptimal, BeamsZeroForcing, BeamsRegularized} {
 			if beams != BeamsOptimal && i%2 == 1 {
 				continue // they take more than the limit together
@@ -263,6 +263,25 @@ func TestNeverShortForWantOfGrouping(t *testing.T) {
 				if g.RadiatedPowerW > *slot.Limits.TotalPowerW {
 					t.Errorf("%d %s: %g W, limit %g W", i, beams, g.RadiatedPowerW, *slot.Limits.TotalPowerW)
 				}
+			}
+		}
+	}
+}
+
+// A group of the caller's whose users no share can serve, for beams that cannot be
+// told apart or are too few, is left off the air; the other group is served.
+func TestShortfallInseparable(t *testing.T) {
+	for _, o := range []Options{
+		{Beams: BeamsZeroForcing}, {Beams: BeamsZeroForcing, ShareStep: 0.25}, {Beams: BeamsCodebook, Codebook: &Codebook{Beams: []complex128{1, 0, 0}}},
+	} {
+		for _, share := range []*float64{nil, ptr(0.5)} {
+			slot := randomSlot(rand.New(rand.NewPCG(19, 20)), 3, 3, 0.5)
+			copy(slot.Channel.Samples[3:6], slot.Channel.Samples[:3])
+			slot.Options = o
+			slot.Groups = []FixedGroup{{UserIDs: []string{"u0", "u1"}, Share: share}, {UserIDs: []string{"u2"}}}
+			plan := schedule(context.Background(), slot)
+			if plan.Status != StatusShort || plan.Users[0].RateBps != 0 || plan.Users[1].RateBps != 0 || !plan.Users[2].met() {
+				t.Errorf("%+v: %v, rates %+v", o, plan.Status, plan.Users)
 			}
 		}
 	}

@@ -82,10 +82,15 @@ func (p *partition) without(users []int) *partition {
 func (s *shortfall) share(p *partition, edge float64) float64 {
 	budget, open := p.open()
 	var groups []*onAir
+	least := 1.0
 	for _, i := range open {
-		groups = append(groups, &p.groups[i])
+		if g := &p.groups[i]; s.served(g) {
+			groups = append(groups, g)
+		} else {
+			least = 0
+		}
 	}
-	t := s.common(groups, budget, edge)
+	t := math.Min(least, s.common(groups, budget, edge))
 	if step := s.view.options.ShareStep; step > 0 && t < 1 {
 		wholeSteps(groups, step, budget)
 		for _, g := range groups {
@@ -93,11 +98,24 @@ func (s *shortfall) share(p *partition, edge float64) float64 {
 		}
 	}
 	for i := range p.groups {
-		if g := &p.groups[i]; g.fixed {
+		if g := &p.groups[i]; g.fixed && s.served(g) {
 			s.common([]*onAir{g}, g.share, edge)
 		}
 	}
 	return t
+}
+
+// served reports whether some share, however large, serves the group: users whose
+// beams cannot be told apart are served by none. It then takes the group off the
+// air.
+func (s *shortfall) served(g *onAir) bool {
+	s.deliver(g, 1)
+	if s.view.bears(g, largestLeastShare) {
+		return true
+	}
+	s.deliver(g, 0)
+	g.share = 0
+	return false
 }
 
 // common finds the largest fraction t of the targets of some groups that fits
@@ -220,7 +238,7 @@ func (v *View) leastShare(g *onAir, last, accuracy float64) float64 {
 // grow, then bisected.
 func (v *View) edge(g *onAir, last, accuracy float64) float64 {
 	by := 1 + 4*accuracy
-	if last == 0 {
+	if last == 0 || math.IsInf(last, 1) {
 		last, by = 1, 2
 	}
 	lo, hi := last, last
