@@ -54,7 +54,6 @@ func (v *View) shortfall(tried []*partition) *partition {
 		}
 	}
 	most = s.share(best, shareEdge)
-	best.groups = slices.DeleteFunc(best.groups, func(g onAir) bool { return g.share == 0 })
 	for i := range best.groups {
 		s.spend(&best.groups[i])
 	}
@@ -77,8 +76,8 @@ func (p *partition) without(users []int) *partition {
 }
 
 // share gives every group of p its share and its users the fractions that it can
-// bear. It returns the common fraction of the groups whose shares are open, 1
-// where there are none.
+// bear; groups that get no share are left out. It returns the common fraction of
+// the groups whose shares are open, 1 where there are none.
 func (s *shortfall) share(p *partition, edge float64) float64 {
 	budget, open := p.open()
 	var groups []*onAir
@@ -90,7 +89,7 @@ func (s *shortfall) share(p *partition, edge float64) float64 {
 			least = 0
 		}
 	}
-	t := math.Min(least, s.common(groups, budget, edge))
+	t := s.common(groups, budget, edge)
 	if step := s.view.options.ShareStep; step > 0 && t < 1 {
 		wholeSteps(groups, step, budget)
 		for _, g := range groups {
@@ -102,12 +101,12 @@ func (s *shortfall) share(p *partition, edge float64) float64 {
 			s.common([]*onAir{g}, g.share, edge)
 		}
 	}
-	return t
+	p.groups = slices.DeleteFunc(p.groups, func(g onAir) bool { return g.share == 0 })
+	return math.Min(t, least)
 }
 
 // served reports whether some share, however large, serves the group: users whose
-// beams cannot be told apart are served by none. It then takes the group off the
-// air.
+// beams cannot be told apart are served by none. Such a group gets no share.
 func (s *shortfall) served(g *onAir) bool {
 	s.deliver(g, 1)
 	if s.view.bears(g, largestLeastShare) {
