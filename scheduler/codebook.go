@@ -74,6 +74,7 @@ func (b *beamBook) cut(all optim.Codebook, antennas []int) {
 // every user, to start from.
 type beamChoice struct {
 	beam    []int // [user] of the last choice, -1: none
+	start   []int // [user of the group]
 	ws      optim.CodebookWorkspace
 	result  optim.CodebookResult
 	problem optim.CodebookProblem
@@ -122,14 +123,16 @@ func (s *groupSolver) chooseBeams(g *onAir, mean []float64) bool {
 }
 
 // solve searches from the last choice, where there is one, without branch and
-// bound: a search for shares asks many times for what hardly differs.
+// bound: a search for shares asks many times for what hardly differs. Where that
+// fails it starts from nothing.
 func (c *beamChoice) solve() optim.Status {
 	p := &c.problem
-	if !slices.Contains(p.Start, -1) {
+	if p.Start != nil {
 		quick := optim.CodebookSearch{MaxNodes: 1}
 		if status := quick.Solve(p, &c.ws, &c.result); status != optim.StepLimit {
 			return status
 		}
+		p.Start = nil
 	}
 	var full optim.CodebookSearch
 	return full.Solve(p, &c.ws, &c.result)
@@ -143,10 +146,10 @@ func (c *beamChoice) set(v *View, g *onAir) {
 	p.Users, p.Beams = len(g.users), l
 	p.SINR = slices.Grow(p.SINR[:0], len(g.users))[:len(g.users)]
 	p.Gain = slices.Grow(p.Gain[:0], len(g.users)*l)[:len(g.users)*l]
-	p.Start, p.ErrorVariance = p.Start[:0], p.ErrorVariance[:0]
+	c.start, p.ErrorVariance = c.start[:0], p.ErrorVariance[:0]
 	clear(p.Gain)
 	for i, k := range g.users {
-		p.Start = append(p.Start, c.beam[k])
+		c.start = append(c.start, c.beam[k])
 		variance := 0.0
 		row := p.Gain[i*l : (i+1)*l]
 		for _, f := range g.bands {
@@ -160,6 +163,10 @@ func (c *beamChoice) set(v *View, g *onAir) {
 		if v.errVar != nil {
 			p.ErrorVariance = append(p.ErrorVariance, variance)
 		}
+	}
+	p.Start = nil
+	if !slices.Contains(c.start, -1) {
+		p.Start = c.start
 	}
 }
 

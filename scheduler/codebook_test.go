@@ -326,9 +326,7 @@ func TestCodebookAntennasOut(t *testing.T) {
 		t.Errorf("%v, beam %d, want 6: the strongest of those in use", plan.Status, a.BeamIndex)
 	}
 	// Nearly all of beam 0 is cut off; the rest of it suits the user best.
-	for m, z := range s.Channel.Samples {
-		s.Options.Codebook.Beams[m] = z
-	}
+	copy(s.Options.Codebook.Beams, s.Channel.Samples)
 	s.Options.Codebook.Beams[0] = 1
 	plan = schedule(context.Background(), s)
 	if a := plan.Groups[0].Allocations[0]; plan.Status != StatusMet || a.BeamIndex != 0 {

@@ -115,7 +115,7 @@ type Options struct {
 	HysteresisDB         float64
 	SINRGapDB            float64
 	RateTable            string
-	Codebook             *Codebook
+	Codebook             *Codebook // nil: the DFT grid of a line with a beam for each antenna
 	ShareStep            float64 // 0: any share
 }
 

@@ -446,7 +446,7 @@ func TestSlotViolations(t *testing.T) {
 		{func(s *pb.Slot) {
 			s.CarrierHz = 1e9
 			s.Array = &pb.Array{PositionsM: []float64{1, 2, 3, 4}}
-		}, "array.positionsM array"},
+		}, "array.positionsM"},
 		{func(s *pb.Slot) { s.Limits = &pb.Limits{MaxGroupSize: proto.Int32(0), MaxGroups: proto.Int32(-1)} },
 			"limits.maxGroupSize limits.maxGroups"},
 		{func(s *pb.Slot) { s.Options = &pb.Options{Weights: 9} }, "options.weights"},
