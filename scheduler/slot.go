@@ -116,7 +116,7 @@ type Options struct {
 	SINRGapDB            float64
 	RateTable            string
 	Codebook             *Codebook // nil: the DFT grid of a line with a beam for each antenna
-	ShareStep            float64 // 0: any share
+	ShareStep            float64   // 0: any share
 }
 
 // Codebook is a set of beams to choose from.
