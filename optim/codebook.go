@@ -34,19 +34,12 @@ const MaxCodebookEntries = 1 << 24
 // negative or does not divide antennas, or the grid has more than
 // MaxCodebookEntries entries. O(Beams * Antennas).
 func DFTCodebook(antennas, columns, oversampling int) (Codebook, Status) {
-	if antennas < 1 || antennas > MaxCodebookEntries || oversampling < 1 || oversampling > MaxCodebookEntries ||
-		columns < 0 || columns > 0 && antennas%columns != 0 {
+	vertical, horizontal := dftGrid(antennas, columns, oversampling)
+	if vertical == 0 {
 		return Codebook{}, BadInput
 	}
 	if columns == 0 {
 		columns = antennas
-	}
-	rows := antennas / columns
-	vertical, horizontal := gridSide(rows, oversampling), gridSide(columns, oversampling)
-	// Each factor is at most 2^48, so that no product overflows before its test.
-	if vertical > MaxCodebookEntries || horizontal > MaxCodebookEntries/vertical ||
-		vertical*horizontal > MaxCodebookEntries/antennas {
-		return Codebook{}, BadInput
 	}
 	c := Codebook{vertical * horizontal, antennas, make([]complex128, vertical*horizontal*antennas)}
 	up, along := unitRoots(vertical), unitRoots(horizontal)
@@ -59,6 +52,32 @@ func DFTCodebook(antennas, columns, oversampling int) (Codebook, Status) {
 		}
 	}
 	return c, Solved
+}
+
+// DFTBeams returns the number of beams of DFTCodebook, 0 where it returns
+// BadInput. O(1).
+func DFTBeams(antennas, columns, oversampling int) int {
+	vertical, horizontal := dftGrid(antennas, columns, oversampling)
+	return vertical * horizontal
+}
+
+// dftGrid returns the beams along the rows and columns of DFTCodebook, zeros for
+// bad input.
+func dftGrid(antennas, columns, oversampling int) (vertical, horizontal int) {
+	if antennas < 1 || antennas > MaxCodebookEntries || oversampling < 1 || oversampling > MaxCodebookEntries ||
+		columns < 0 || columns > 0 && antennas%columns != 0 {
+		return 0, 0
+	}
+	if columns == 0 {
+		columns = antennas
+	}
+	vertical, horizontal = gridSide(antennas/columns, oversampling), gridSide(columns, oversampling)
+	// Each factor is at most 2^48, so that no product overflows before its test.
+	if vertical > MaxCodebookEntries || horizontal > MaxCodebookEntries/vertical ||
+		vertical*horizontal > MaxCodebookEntries/antennas {
+		return 0, 0
+	}
+	return vertical, horizontal
 }
 
 func gridSide(antennas, oversampling int) int {

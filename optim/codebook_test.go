@@ -18,7 +18,7 @@ import (
 func dftCodebook(t tester, antennas, columns, oversampling int) optim.Codebook {
 	t.Helper()
 	c, s := optim.DFTCodebook(antennas, columns, oversampling)
-	if s != optim.Solved {
+	if s != optim.Solved || optim.DFTBeams(antennas, columns, oversampling) != c.Beams {
 		t.Fatalf("grid of %d antennas, %d columns, oversampling %d: %v", antennas, columns, oversampling, s)
 	}
 	return c
@@ -129,8 +129,9 @@ func TestCodebookBadInput(t *testing.T) {
 		{0, 0, 1}, {-1, 0, 1}, {8, 0, 0}, {8, 0, -1}, {8, 3, 1}, {8, 16, 1}, {8, -1, 1},
 		{1 << 24, 0, 1}, {8, 0, math.MaxInt}, {math.MaxInt, 0, 1}, {math.MaxInt, math.MaxInt, math.MaxInt}, {4096, 64, 1 << 23},
 	} {
-		if book, s := optim.DFTCodebook(c[0], c[1], c[2]); s != optim.BadInput || book.Beams != 0 {
-			t.Errorf("grid %v: %v, %d beams", c, s, book.Beams)
+		book, s := optim.DFTCodebook(c[0], c[1], c[2])
+		if n := optim.DFTBeams(c[0], c[1], c[2]); s != optim.BadInput || book.Beams != 0 || n != 0 {
+			t.Errorf("grid %v: %v, %d beams, told %d", c, s, book.Beams, n)
 		}
 	}
 	for _, c := range []struct {

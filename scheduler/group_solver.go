@@ -35,6 +35,7 @@ type groupSolver struct {
 	slope    []float64 // [user] of one subband
 	start    []float64
 	limited  limitedSolver
+	choice   beamChoice
 	solves   int64
 
 	maxPenaltyDB float64 // of a group over its interference-free power; 0: the optimiser's own
@@ -48,6 +49,7 @@ func (s *groupSolver) init(v *View) {
 	for i := range s.fraction {
 		s.fraction[i] = -1
 	}
+	s.choice.init(k)
 }
 
 // power returns the power of the group in W while on the air for the share
@@ -60,7 +62,7 @@ func (s *groupSolver) power(g *onAir, share float64) (powerW, shareSlopeW float6
 	if len(g.users) == 0 {
 		return 0, 0
 	}
-	if !s.setMean(g, share) {
+	if !s.setMean(g, share) || !s.chooseBeams(g, s.mean) {
 		return math.Inf(1), 0
 	}
 	if len(g.bands) == 1 {
@@ -93,6 +95,9 @@ func (s *groupSolver) planPower(g *onAir, share float64) float64 {
 			return math.Inf(1)
 		}
 	}
+	if bands == 1 && !s.chooseBeams(g, s.rates) {
+		return math.Inf(1)
+	}
 	s.slopes = slices.Grow(s.slopes[:0], len(s.rates))[:len(s.rates)]
 	return s.powerAt(g, s.rates, s.slopes)
 }
@@ -116,7 +121,7 @@ func (s *groupSolver) stepUp(rates []float64, total float64, k int, bands []int)
 		sum += nats(at[c])
 	}
 	cost := func(c, i int) float64 {
-		return (math.Expm1(nats(i)) - math.Expm1(nats(i-1))) / s.view.gram[bands[c]].Norm2(k)
+		return (math.Expm1(nats(i)) - math.Expm1(nats(i-1))) / s.view.ownGain(k, bands[c])
 	}
 	need := total * (1 - 1e-12)
 	for sum < need {

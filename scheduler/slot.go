@@ -115,8 +115,8 @@ type Options struct {
 	HysteresisDB         float64
 	SINRGapDB            float64
 	RateTable            string
-	Codebook             *Codebook
-	ShareStep            float64 // 0: any share
+	Codebook             *Codebook // nil: the DFT grid of a line with a beam for each antenna
+	ShareStep            float64   // 0: any share
 }
 
 // Codebook is a set of beams to choose from.

@@ -20,6 +20,7 @@ const (
 	BeamsZeroForcing = "zero-forcing"
 	BeamsRegularized = "regularized"
 	BeamsOptimal     = "optimal"
+	BeamsCodebook    = "codebook"
 
 	PowerLP        = "lp"
 	PowerIterative = "iterative"
@@ -32,6 +33,7 @@ func Beams() []Info {
 		{BeamsMatched, "each beam along its user's own channel", false},
 		{BeamsZeroForcing, "each beam null at every other user of the group", false},
 		{BeamsRegularized, "zero forcing with one common regularisation, chosen for least power", false},
+		{BeamsCodebook, "each user a beam of its own out of options.codebook, assigned for least power", false},
 		{BeamsOptimal, "the beams of least total power, by uplink-downlink duality", true},
 	}
 }
@@ -108,6 +110,9 @@ func (o Options) Resolve() Options {
 		if o.Beams == BeamsOptimal {
 			o.Power = PowerJoint
 		}
+	}
+	if o.Beams == BeamsCodebook && o.Codebook == nil {
+		o.Codebook = &Codebook{Oversampling: 1}
 	}
 	if o.Objective == "" {
 		o.Objective = ObjectiveRadiated

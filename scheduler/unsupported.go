@@ -32,9 +32,6 @@ func (o *Options) checkUnsupported(v *violations) {
 	if o.HysteresisDB > 0 && finite(o.HysteresisDB) {
 		v.unsupported("options.hysteresisDb", number(o.HysteresisDB))
 	}
-	if o.Codebook != nil {
-		v.unsupported("options.codebook", "given")
-	}
 }
 
 func (v *violations) unsupported(path, value string) {

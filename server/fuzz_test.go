@@ -35,6 +35,13 @@ func FuzzSlot(f *testing.F) {
 		func(s *pb.Slot) {
 			s.Options = &pb.Options{Weights: pb.WeightFormat_WEIGHT_FORMAT_I16, Grouping: "alone", ShareStep: 0.1}
 		},
+		func(s *pb.Slot) {
+			s.Options = &pb.Options{Beams: "codebook", Codebook: &pb.Codebook{Oversampling: 2, Columns: 2}}
+		},
+		func(s *pb.Slot) {
+			s.Options = &pb.Options{Beams: "codebook", Grouping: "together", RateTable: "cqi-64qam",
+				Codebook: &pb.Codebook{Values: []float64{1, 2, 0, 0, 1e-300, 0, 0, 1e300, 0, 0, 0, 1, 1, 0, 0, 0}}}
+		},
 		func(s *pb.Slot) { s.Users[0].RateBps = 1e8; s.Users[1].CsiErrorVariance = 0.1 },
 		func(s *pb.Slot) { s.Users[0].RateBps = 0; s.Users[2].RateBps = 1e-9 },
 		func(s *pb.Slot) { copy(s.Channel.Values[8:16], s.Channel.Values[:8]) }, // two alike
@@ -166,6 +173,9 @@ func drawWildSlot(t *rapid.T) *pb.Slot {
 	if slot.Options.Beams != scheduler.BeamsOptimal {
 		slot.Options.Power = rapid.SampledFrom([]string{scheduler.PowerLP, scheduler.PowerIterative}).Draw(t, "power")
 	}
+	if rapid.Bool().Draw(t, "codebook given") {
+		slot.Options.Codebook = drawCodebook(t, antennas)
+	}
 	for k := range users {
 		u := &pb.User{Id: string(rune('a' + k)), NoiseW: power("noise", -30, 10)}
 		if rapid.Bool().Draw(t, "active") {
@@ -196,4 +206,21 @@ func drawWildSlot(t *rapid.T) *pb.Slot {
 		slot.Channel.Values = append(slot.Channel.Values, row...)
 	}
 	return slot
+}
+
+// drawCodebook draws a grid, or beams over hundreds of dB none of which is zero.
+func drawCodebook(t *rapid.T, antennas int) *pb.Codebook {
+	b := &pb.Codebook{Oversampling: rapid.Int32Range(1, 9).Draw(t, "oversampling")}
+	if rapid.Bool().Draw(t, "plane") {
+		b.Columns = rapid.SampledFrom([]int32{1, int32(antennas)}).Draw(t, "columns")
+	}
+	if rapid.Bool().Draw(t, "own beams") {
+		for range rapid.IntRange(1, 6).Draw(t, "beams") {
+			b.Values = append(b.Values, math.Pow(10, rapid.Float64Range(-300, 300).Draw(t, "amplitude")))
+			for range 2*antennas - 1 {
+				b.Values = append(b.Values, rapid.SampledFrom([]float64{0, 1e-300, -1, 1e300}).Draw(t, "number"))
+			}
+		}
+	}
+	return b
 }
