@@ -33,6 +33,8 @@ type groupSolver struct {
 	start    []float64
 	limited  limitedSolver
 	solves   int64
+
+	maxPenaltyDB float64 // of a group over its interference-free power; 0: the optimiser's own
 }
 
 func (s *groupSolver) init(v *View) {
@@ -252,6 +254,7 @@ func (s *groupSolver) solveBand(g *onAir, rates []float64, c int) float64 {
 	}
 	b := &s.band
 	b.set(s.view, g.users, f, s.rate)
+	b.maxPenaltyDB = s.maxPenaltyDB
 	powerW, bySINR, status := b.solve(s.penalty[f*len(s.view.slot.Users):])
 	if status != optim.Solved {
 		return math.Inf(1)
