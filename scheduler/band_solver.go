@@ -121,18 +121,25 @@ func (b *bandSolver) fixedProblem() optim.FixedProblem {
 	return optim.FixedProblem{Users: b.gram.Users, Gain: b.gains, SINR: b.sinr, ErrorVariance: b.errorVariance()}
 }
 
-// weights returns the weights of the last solve, [user][antenna], with powers
-// found the way the options name; nil when that failed.
-func (b *bandSolver) weights() []complex128 {
+// solved returns the weights of the last solve, [user][antenna].
+func (b *bandSolver) solved() []complex128 {
 	if b.view.options.Beams == BeamsOptimal {
 		return b.form(&b.result.Beams)
 	}
-	p := b.fixedProblem()
-	if b.powerControl().Solve(&p, &b.fixed) != optim.Solved {
-		return nil
-	}
 	b.unit.SetPowers(b.fixed.UserW)
 	return b.form(&b.unit)
+}
+
+// weights returns the weights of the last solve, [user][antenna], with powers
+// found the way the options name; nil when that failed.
+func (b *bandSolver) weights() []complex128 {
+	if b.view.options.Beams != BeamsOptimal {
+		p := b.fixedProblem()
+		if b.powerControl().Solve(&p, &b.fixed) != optim.Solved {
+			return nil
+		}
+	}
+	return b.solved()
 }
 
 func (b *bandSolver) powerControl() optim.PowerControl {

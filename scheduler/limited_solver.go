@@ -43,7 +43,7 @@ func (s *groupSolver) fixedPower(g *onAir, rates, slopes []float64) float64 {
 	if math.IsInf(power, 1) {
 		return power
 	}
-	w, _ := s.freeWeights(g, rates)
+	w, _ := s.freeWeights(g, rates, (*bandSolver).solved)
 	if w == nil || s.view.peak.excess(w)*(1+s.limited.headroom) > 1 {
 		return math.Inf(1)
 	}

@@ -249,7 +249,7 @@ func TestNeverShortForWantOfGrouping(t *testing.T) {
 		for _, g := range free.Groups {
 			most = math.Max(most, g.RadiatedPowerW)
 		}
-		slot.Limits.TotalPowerW = ptr(most * (1 + 1e-6))
+		slot.Limits.TotalPowerW = ptr(most * (1 + 1e-5))
 		for _, beams := range []string{BeamsOptimal, BeamsZeroForcing, BeamsRegularized} {
 			if beams != BeamsOptimal && i%2 == 1 {
 				continue // they take more than the limit together
