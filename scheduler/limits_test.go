@@ -267,3 +267,16 @@ func TestNeverShortForWantOfGrouping(t *testing.T) {
 		}
 	}
 }
+
+// TestAllAntennasOff: with every antenna at 0 W each grouping gives a plan of
+// which nothing is on the air (derived: nobody can be served).
+func TestAllAntennasOff(t *testing.T) {
+	for _, g := range Groupings() {
+		slot := randomSlot(rand.New(rand.NewPCG(1, 2)), 3, 4, 1)
+		slot.Options.Grouping = g.Name
+		slot.Limits.AntennaPowerW = make([]float64, 4)
+		if plan := NewEngine().Schedule(t.Context(), slot); plan.Status != StatusShort || plan.RadiatedPowerW != 0 {
+			t.Errorf("%s: %v at %g W", g.Name, plan.Status, plan.RadiatedPowerW)
+		}
+	}
+}

@@ -53,8 +53,9 @@ var fuzzSeeds = []func(*pb.Slot){
 	func(s *pb.Slot) { s.Channel.Values[0] = 1e14; s.Channel.Values[8] = 1e-14 },
 	func(s *pb.Slot) { withLimits(s).TotalPowerW = proto.Float64(1) },
 	func(s *pb.Slot) { withLimits(s).AntennaPowerW = []float64{0, 1, 0.1, 1} },
+	func(s *pb.Slot) { withLimits(s).AntennaPowerW = make([]float64, 4) }, // nothing on the air
 	func(s *pb.Slot) { withArray(s); withLimits(s).EirpW = proto.Float64(1) },
-	withDirection,
+	func(s *pb.Slot) { withDirection(s) },
 	func(s *pb.Slot) { withLimits(s).MaxGroupSize = proto.Int32(2); s.Limits.MaxGroups = proto.Int32(2) },
 }
 
