@@ -280,3 +280,14 @@ func TestAllAntennasOff(t *testing.T) {
 		}
 	}
 }
+
+// TestLeastShareFromNone: a search that last found no share starts as if it were
+// the first (derived).
+func TestLeastShareFromNone(t *testing.T) {
+	v := newView(randomSlot(rand.New(rand.NewPCG(1, 2)), 3, 4, 1), Options{}.Resolve())
+	g := &onAir{users: v.Active(), bands: v.allBands}
+	first := v.leastShare(g, 0, 1e-3)
+	if again := v.leastShare(g, math.Inf(1), 1e-3); !(first > 0) || math.Abs(again/first-1) > 1e-3 {
+		t.Errorf("%g after none, %g at first", again, first)
+	}
+}

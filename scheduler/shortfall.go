@@ -204,7 +204,7 @@ func (v *View) bears(g *onAir, share float64) bool {
 
 // leastShare returns, to a relative accuracy, the least share at which the group
 // meets its targets, which may be more than one; +Inf where no share will do. last
-// is one found before, 0 for none. Where EIRP is limited it is sought again until
+// is one found before, 0 or +Inf for none. Where EIRP is limited it is sought again until
 // no new direction matters.
 func (v *View) leastShare(g *onAir, last, accuracy float64) float64 {
 	for range maxRowRounds {
@@ -220,7 +220,7 @@ func (v *View) leastShare(g *onAir, last, accuracy float64) float64 {
 // grow, then bisected.
 func (v *View) edge(g *onAir, last, accuracy float64) float64 {
 	by := 1 + 4*accuracy
-	if last == 0 {
+	if last == 0 || math.IsInf(last, 1) {
 		last, by = 1, 2
 	}
 	lo, hi := last, last
