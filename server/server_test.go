@@ -968,6 +968,7 @@ func TestErrors(t *testing.T) {
 		{bad, codes.InvalidArgument, "SLOT_REJECTED", "server: users: 0; allowed: 1 (and 1 more)"},
 		{fmt.Errorf("more: %w", bad), codes.InvalidArgument, "SLOT_REJECTED", "server: users: 0; allowed: 1 (and 1 more)"},
 		{sessionRejected("open", "a", "b"), codes.InvalidArgument, "SESSION_REJECTED", "server: open: a; allowed: b"},
+		{&exhausted{"sessions", "in all", 3}, codes.ResourceExhausted, "LIMIT_REACHED", "server: at most 3 sessions in all: this server's limit"},
 		{context.Canceled, codes.Canceled, "CANCELLED", "context canceled"},
 		{context.DeadlineExceeded, codes.DeadlineExceeded, "DEADLINE_EXCEEDED", "context deadline exceeded"},
 		{errFault, codes.Internal, "ENGINE_FAULT", errFault.Error()},
