@@ -6,6 +6,7 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/keepalive"
 
 	"leastwatt/proto/convert"
 	pb "leastwatt/proto/leastwatt/v1"
@@ -23,6 +24,8 @@ type Config struct {
 	Samples convert.SampleFormat
 	// MessageBytes is the largest message received; 0 means 64 MiB.
 	MessageBytes int
+	// Reconnect says how sessions survive the loss of a connection.
+	Reconnect Reconnect
 	// DialOptions go to gRPC after the client's own.
 	DialOptions []grpc.DialOption
 }
@@ -32,6 +35,8 @@ type Client struct {
 	conn    *grpc.ClientConn
 	rpc     pb.SlotSchedulerServiceClient
 	samples convert.SampleFormat
+
+	reconnect Reconnect // resolved
 }
 
 // Dial returns a client of the server at an address (host:port, or any target of
@@ -40,15 +45,20 @@ func Dial(address string, c Config) (*Client, error) {
 	if c.MessageBytes <= 0 {
 		c.MessageBytes = defaultMessageBytes
 	}
+	c.Reconnect = c.Reconnect.resolve()
 	options := append([]grpc.DialOption{
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(c.MessageBytes)),
+		c.Reconnect.connectParams(),
+		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: pingInterval, Timeout: pingTimeout}),
 	}, c.DialOptions...)
 	conn, err := grpc.NewClient(address, options...)
 	if err != nil {
 		return nil, fmt.Errorf("client: %w", err)
 	}
-	return &Client{conn: conn, rpc: pb.NewSlotSchedulerServiceClient(conn), samples: c.Samples}, nil
+	return &Client{
+		conn: conn, rpc: pb.NewSlotSchedulerServiceClient(conn), samples: c.Samples, reconnect: c.Reconnect,
+	}, nil
 }
 
 // Close ends the connection and every session on it.

@@ -286,3 +286,27 @@ func TestShortfallInseparable(t *testing.T) {
 		}
 	}
 }
+
+// TestAllAntennasOff: with every antenna at 0 W each grouping gives a plan of
+// which nothing is on the air (derived: nobody can be served).
+func TestAllAntennasOff(t *testing.T) {
+	for _, g := range Groupings() {
+		slot := randomSlot(rand.New(rand.NewPCG(1, 2)), 3, 4, 1)
+		slot.Options.Grouping = g.Name
+		slot.Limits.AntennaPowerW = make([]float64, 4)
+		if plan := NewEngine().Schedule(t.Context(), slot); plan.Status != StatusShort || plan.RadiatedPowerW != 0 {
+			t.Errorf("%s: %v at %g W", g.Name, plan.Status, plan.RadiatedPowerW)
+		}
+	}
+}
+
+// TestLeastShareFromNone: a search that last found no share starts as if it were
+// the first (derived).
+func TestLeastShareFromNone(t *testing.T) {
+	v := newView(randomSlot(rand.New(rand.NewPCG(1, 2)), 3, 4, 1), Options{}.Resolve())
+	g := &onAir{users: v.Active(), bands: v.allBands}
+	first := v.leastShare(g, 0, 1e-3)
+	if again := v.leastShare(g, math.Inf(1), 1e-3); !(first > 0) || math.Abs(again/first-1) > 1e-3 {
+		t.Errorf("%g after none, %g at first", again, first)
+	}
+}

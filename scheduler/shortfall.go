@@ -246,7 +246,7 @@ func (v *View) bears(g *onAir, share float64) bool {
 
 // leastShare returns, to twice a relative accuracy, the least share at which the
 // group meets its targets, which may be more than one; +Inf where no share will
-// do. last is one found before, 0 for none. It is bracketed by steps that grow,
+// do. last is one found before, 0 or +Inf for none. It is bracketed by steps that grow,
 // then bisected.
 func (v *View) leastShare(g *onAir, last, accuracy float64) float64 {
 	by := 1 + 4*accuracy

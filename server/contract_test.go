@@ -5,6 +5,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -404,14 +405,26 @@ var openCases = map[string]fieldCase[*pb.OpenSession]{
 		elsewhere: "TestStreamBadSlots",
 	},
 	"lateSlotPolicy": {
-		bad: func(o *pb.OpenSession) { o.LateSlotPolicy = pb.LateSlotPolicy_LATE_SLOT_POLICY_NEWEST_WINS }, path: "lateSlotPolicy",
+		bad: func(o *pb.OpenSession) { o.LateSlotPolicy = 9 }, path: "lateSlotPolicy",
 		good: func(o *pb.OpenSession) { o.LateSlotPolicy = pb.LateSlotPolicy_LATE_SLOT_POLICY_KEEP_ALL }, effect: same,
+		elsewhere: "TestNewestWins",
 	},
 	"resumeAfterSequence": {
-		bad: func(o *pb.OpenSession) { o.ResumeAfterSequence = proto.Int64(0) }, path: "resumeAfterSequence",
+		good: func(o *pb.OpenSession) { o.ResumeAfterSequence = proto.Int64(1) },
+		effect: func(a, b *pb.Plan) bool {
+			return a.GetStatus() == pb.PlanStatus_PLAN_STATUS_MET && b.GetStatus() == pb.PlanStatus_PLAN_STATUS_REJECTED &&
+				b.GetViolations()[0].GetPath() == "sequence"
+		},
+		elsewhere: "TestResume",
 	},
-	"sessionState":     {bad: func(o *pb.OpenSession) { o.SessionState = []byte("x") }, path: "sessionState"},
-	"wantSessionState": {bad: func(o *pb.OpenSession) { o.WantSessionState = true }, path: "wantSessionState"},
+	"sessionState": {
+		bad: func(o *pb.OpenSession) { o.SessionState = []byte("\x01damaged") }, path: "sessionState",
+		elsewhere: "TestResume",
+	},
+	"wantSessionState": {
+		good:   func(o *pb.OpenSession) { o.WantSessionState = true },
+		effect: func(a, b *pb.Plan) bool { return len(a.GetSessionState()) == 0 && len(b.GetSessionState()) > 0 },
+	},
 }
 
 // leaves lists the fields of a message that hold values, as JSON paths.
@@ -461,12 +474,20 @@ func TestContractComplete(t *testing.T) {
 
 // TestContractElsewhere: tests that cases lean on exist.
 func TestContractElsewhere(t *testing.T) {
-	source, err := os.ReadFile("server_test.go")
+	files, err := filepath.Glob("*_test.go")
 	if err != nil {
 		t.Fatal(err)
 	}
+	var source strings.Builder
+	for _, name := range files {
+		text, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		source.Write(text)
+	}
 	exists := func(name string) {
-		if name != "" && !strings.Contains(string(source), "func "+name+"(") {
+		if name != "" && !strings.Contains(source.String(), "func "+name+"(") {
 			t.Errorf("no test %s", name)
 		}
 	}

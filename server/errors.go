@@ -23,6 +23,7 @@ const (
 	reasonSessionRejected = "SESSION_REJECTED"
 	reasonAuditRejected   = "AUDIT_REJECTED"
 	reasonEngineFault     = "ENGINE_FAULT"
+	reasonLimitReached    = "LIMIT_REACHED"
 	reasonCancelled       = "CANCELLED"
 	reasonDeadline        = "DEADLINE_EXCEEDED"
 )
@@ -64,9 +65,12 @@ func description(v scheduler.Violation) string {
 // that does.
 func rpcError(err error) error {
 	var bad *rejection
+	var full *exhausted
 	switch {
 	case err == nil:
 		return nil
+	case errors.As(err, &full):
+		return withDetails(codes.ResourceExhausted, err.Error(), reasonLimitReached)
 	case errors.As(err, &bad):
 		return withDetails(codes.InvalidArgument, bad.Error(), bad.reason, badRequest(bad.violations))
 	case errors.Is(err, context.DeadlineExceeded):

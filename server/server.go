@@ -24,7 +24,9 @@ type Server struct {
 
 	config    Config // resolved
 	newEngine func() engine
-	engines   chan engine   // idle ones; as many as workers
+	pool      *pool
+	sessions  *quota
+	slots     *quota        // in flight
 	draining  chan struct{} // closed when the server stops
 	readers   sync.WaitGroup
 	faults    atomic.Int64
@@ -32,7 +34,8 @@ type Server struct {
 	health    *health.Server
 }
 
-// engine is what the server needs of scheduler.Engine.
+// engine is what the server needs of scheduler.Engine; one that remembers is
+// also a memory.
 type engine interface {
 	Schedule(ctx context.Context, slot *scheduler.Slot) *scheduler.Plan
 }
@@ -47,18 +50,13 @@ func newServer(c Config, newEngine func() engine) *Server {
 	s := &Server{
 		config:    c,
 		newEngine: newEngine,
-		engines:   make(chan engine, c.Workers),
+		pool:      newPool(c.Workers),
+		sessions:  newQuota("sessions", c.Limits.Sessions, c.Limits.SessionsPerPeer),
+		slots:     newQuota("slots in flight", c.Limits.SlotsInFlight, c.Limits.SlotsInFlightPerPeer),
 		draining:  make(chan struct{}),
 		health:    health.NewServer(),
-		grpc: grpc.NewServer(
-			grpc.MaxRecvMsgSize(c.Limits.MessageBytes),
-			grpc.MaxConcurrentStreams(uint32(c.Limits.StreamsPerConnection)),
-			grpc.WaitForHandlers(true),
-		),
 	}
-	for range c.Workers {
-		s.engines <- newEngine()
-	}
+	s.grpc = grpc.NewServer(s.transport()...)
 	pb.RegisterSlotSchedulerServiceServer(s.grpc, s)
 	healthpb.RegisterHealthServer(s.grpc, s.health)
 	s.health.SetServingStatus(pb.SlotSchedulerService_ServiceDesc.ServiceName, healthpb.HealthCheckResponse_SERVING)
@@ -66,7 +64,8 @@ func newServer(c Config, newEngine func() engine) *Server {
 	return s
 }
 
-// Faults returns how many faults of the engine have been contained.
+// Faults returns how many faults have been contained: panics, and plans that
+// could not be written down.
 func (s *Server) Faults() int64 { return s.faults.Load() }
 
 // Serve answers calls on a listener until the context ends, then tells the

@@ -397,7 +397,7 @@ func TestReplayNoServer(t *testing.T) {
 // sessions of SIGTERM, answers what they hold and ends with 0.
 func TestServe(t *testing.T) {
 	s := serveProcess(t, "--max-antennas", "2", "--workers", "1")
-	c, err := client.Dial(s.address, client.Config{})
+	c, err := client.Dial(s.address, client.Config{Reconnect: client.Reconnect{GiveUpAfter: -1}})
 	if err != nil {
 		t.Fatal(err)
 	}
