@@ -32,10 +32,15 @@ func (t *RateTable) StepFor(nats float64) int {
 	return i
 }
 
-// StepAt returns the place in t.Steps of the largest step that an SINR carries,
-// or -1 when none does. O(log n).
+// StepAt returns the place in t.Steps of the largest step that an SINR carries at
+// a gap to capacity, both linear: log(1 + SINR/gap) nats per use. It returns -1
+// when none does, and where the SINR is negative or NaN or the gap is not
+// positive. O(log n).
 func (t *RateTable) StepAt(sinr, gap float64) int {
 	bits := math.Log1p(sinr/gap) / math.Ln2
+	if !(sinr >= 0 && gap > 0 && bits >= 0) {
+		return -1
+	}
 	return sort.Search(len(t.Steps), func(i int) bool { return t.Steps[i].EfficiencyBitHz > bits }) - 1
 }
 
