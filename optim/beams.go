@@ -43,11 +43,12 @@ func (b *Beams) Gains(dst []float64, g *Gram) {
 }
 
 // normalize scales every beam to unit power. It reports false when a beam has
-// none. O(K^3).
+// none, or when its parts cancel so far that float64 no longer tells its power
+// to cancelTolerance. O(K^3).
 func (b *Beams) normalize(g *Gram) bool {
 	n := b.Users
 	for j := range n {
-		power := 0.0
+		power, parts := 0.0, 0.0
 		for k := range n {
 			ck := b.Coefficients[k*n+j]
 			var z complex128
@@ -55,14 +56,17 @@ func (b *Beams) normalize(g *Gram) bool {
 				z += g.Data[k*n+i] * b.Coefficients[i*n+j]
 			}
 			power += real(conj(ck) * z)
+			parts += math.Sqrt(abs2(ck) * g.Norm2(k))
 		}
-		if !(power > 0) || math.IsInf(power, 1) {
+		if !(power > 0) || math.IsInf(power, 1) || !(0x1p-52*parts*parts <= cancelTolerance*power) {
 			return false
 		}
 		b.scaleBeam(j, 1/math.Sqrt(power))
 	}
 	return true
 }
+
+const cancelTolerance = 1e-7 // relative error of a beam's power
 
 // SetPowers scales unit-power beams to the powers given, in W.
 func (b *Beams) SetPowers(powerW []float64) {
@@ -106,10 +110,15 @@ func (b *Beams) ZeroForcing(g *Gram) Status { return b.Regularized(g, 0) }
 // D = alpha * diag(||h_k||^2) is relative to the channels' strength, so that
 // users far apart in path loss are regularised alike. alpha = 0 is zero
 // forcing; alpha to infinity is matched. It returns Unservable when alpha is 0
-// and the channels are linearly dependent. O(K^3).
+// and the channels are linearly dependent, IllConditioned when they are so nearly
+// that the beams are lost in rounding, and BadInput for a zero channel, numbers
+// that are not finite and a negative alpha. O(K^3).
 func (b *Beams) Regularized(g *Gram, alpha float64) Status {
 	n := g.Users
 	b.reset(n)
+	if !finiteNonNegative(alpha) || !allFinite(g.Data) {
+		return BadInput
+	}
 	// Scaled to unit diagonal: S (G_s + alpha I)^-1, G_s = S G S, S = diag(1/||h||).
 	scale := make([]float64, n)
 	for k := range n {
@@ -153,9 +162,14 @@ func (b *Beams) Regularized(g *Gram, alpha float64) Status {
 
 // BestRegularized fills b with the regularised beams of least total power for
 // the targets, found over alpha to about 1 % of log alpha, and returns the
-// regularisation used. The optimum over alpha is that of a single number only:
-// optimal beams need one number per user (Bjornson, Bengtsson, Ottersten, IEEE
-// SP Magazine 31(4), 2014).
+// regularisation used, 0 unless Solved. The optimum over alpha is that of a
+// single number only: optimal beams need one number per user (Bjornson, Bengtsson,
+// Ottersten, IEEE SP Magazine 31(4), 2014).
+//
+// sinr and errorVariance are as in FixedProblem. It returns Unservable when none
+// of the regularisations tried, 80 dB below to 20 dB above the channels, meets the
+// targets, which is no proof that others do not, and BadInput. O(K^3) for each of
+// some 30 regularisations.
 func (b *Beams) BestRegularized(g *Gram, sinr, errorVariance []float64) (alpha float64, status Status) {
 	gains := make([]float64, g.Users*g.Users)
 	var res PowerResult
@@ -169,6 +183,12 @@ func (b *Beams) BestRegularized(g *Gram, sinr, errorVariance []float64) (alpha f
 			return math.Inf(1)
 		}
 		return res.PowerW
+	}
+	if b.Regularized(g, 1) == BadInput {
+		return 0, BadInput
+	}
+	if power(0); res.Status == BadInput {
+		return 0, BadInput
 	}
 	// Scan 1e-8 to 1e2 by half decades, then shrink around the best.
 	step := math.Ln10 / 2
@@ -188,5 +208,6 @@ func (b *Beams) BestRegularized(g *Gram, sinr, errorVariance []float64) (alpha f
 			}
 		}
 	}
-	return math.Exp(best), b.Regularized(g, math.Exp(best))
+	alpha = math.Exp(best)
+	return alpha, b.Regularized(g, alpha)
 }

@@ -188,14 +188,15 @@ func FuzzOptimal(f *testing.F) {
 		}
 		switch r.Status {
 		case optim.Solved:
+			if flags&oddGram != 0 {
+				break // numbers, of no meaning
+			}
+			g.serves(t, &r.Beams)
+			near(t, "sum of users", sum(r.UserW), r.PowerW, 1e-6)
+			near(t, "dual", r.DualW, r.PowerW, 1e-4)
 			if r.LowerBoundW > r.PowerW*(1+1e-9) {
 				t.Errorf("lower bound %g of %g W", r.LowerBoundW, r.PowerW)
 			}
-			if flags&oddGram == 0 {
-				g.serves(t, &r.Beams)
-			}
-			near(t, "sum of users", sum(r.UserW), r.PowerW, 1e-6)
-			near(t, "dual", r.DualW, r.PowerW, 1e-4)
 		case optim.AbovePowerCap:
 			if !(r.LowerBoundW > o.MaxPowerW) {
 				t.Errorf("above the cap of %g W with a bound of %g W", o.MaxPowerW, r.LowerBoundW)
@@ -265,8 +266,7 @@ func FuzzFixedBeams(f *testing.F) {
 		w := make([]complex128, k*m)
 		b.Weights(w, g.h)
 		for u := range k {
-			// Coefficients of beams that cancel lose digits, and near parallel ones most.
-			near(t, fmt.Sprintf("kind %d: power of beam %d", kind, u), real(inner(w[u*m:(u+1)*m], w[u*m:(u+1)*m])), 1, 1e-3)
+			near(t, fmt.Sprintf("kind %d: power of beam %d", kind, u), real(inner(w[u*m:(u+1)*m], w[u*m:(u+1)*m])), 1, 1e-6)
 		}
 		p := optim.FixedProblem{Users: k, Gain: gains(&b, gram), SINR: g.sinr, ErrorVariance: g.errs}
 		numbers(t, "gains", p.Gain)
@@ -448,6 +448,9 @@ func FuzzRateSplit(f *testing.F) {
 			return
 		}
 		for u, want := range p.Rate {
+			if want > 0 && want < 1e-300 {
+				continue // no digits
+			}
 			near(t, "mean rate", sum(split.Rate[u*bands:(u+1)*bands])/float64(bands), want, 1e-9)
 		}
 		if seed%8 > 2 {

@@ -143,10 +143,13 @@ func (r *Result) reset(k int) {
 		Violated:  r.Violated[:0],
 		Beams:     Beams{k, grow(r.Beams.Coefficients, k*k)},
 	}
-	clear(r.Lambda)
-	clear(r.UserW)
-	clear(r.SlopeSINR)
-	clear(r.SlopeRate)
+	r.clear()
+}
+
+func (r *Result) clear() {
+	for _, v := range [][]float64{r.Lambda, r.UserW, r.SlopeSINR, r.SlopeRate} {
+		clear(v)
+	}
 	clear(r.Beams.Coefficients)
 }
 
@@ -155,7 +158,9 @@ func (o *Optimal) Solve(p *Problem, ws *Workspace, r *Result) Status {
 	r.reset(len(p.SINR))
 	r.Status = o.converge(p, ws, r)
 	if n := len(ws.active); r.Status == Solved && n > 0 {
-		r.Status = ws.finish(n, r)
+		if r.Status = ws.finish(n, r); r.Status != Solved {
+			r.clear()
+		}
 	}
 	return r.Status
 }
@@ -508,6 +513,9 @@ func (ws *Workspace) finish(n int, r *Result) Status {
 		}
 		g := ws.sinr[j]
 		r.UserW[k] = x * ws.nSum[j]
+		if !(r.UserW[k] > 0) { // an underflow, or no Gram matrix
+			return IllConditioned
+		}
 		r.SlopeSINR[k] = x / ((1 + g) * (1 + g)) / (1 - errs)
 		r.SlopeRate[k] = x * real(ws.b[j*n+j]) / (1 - errs)
 		root := math.Sqrt(x)
