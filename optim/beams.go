@@ -90,6 +90,9 @@ func (b *Beams) reset(users int) {
 // Matched fills b with unit-power beams along each user's own channel,
 // w_k = h_k / ||h_k||. It returns BadInput for a zero channel. O(K^2).
 func (b *Beams) Matched(g *Gram) Status {
+	if !g.valid() {
+		return BadInput
+	}
 	b.reset(g.Users)
 	for k := range g.Users {
 		n := g.Norm2(k)
@@ -114,11 +117,11 @@ func (b *Beams) ZeroForcing(g *Gram) Status { return b.Regularized(g, 0) }
 // that the beams are lost in rounding, and BadInput for a zero channel, numbers
 // that are not finite and a negative alpha. O(K^3).
 func (b *Beams) Regularized(g *Gram, alpha float64) Status {
-	n := g.Users
-	b.reset(n)
-	if !finiteNonNegative(alpha) || !allFinite(g.Data) {
+	if !g.valid() || !finiteNonNegative(alpha) || !allFinite(g.Data) {
 		return BadInput
 	}
+	n := g.Users
+	b.reset(n)
 	// Scaled to unit diagonal: S (G_s + alpha I)^-1, G_s = S G S, S = diag(1/||h||).
 	scale := make([]float64, n)
 	for k := range n {
@@ -171,6 +174,9 @@ func (b *Beams) Regularized(g *Gram, alpha float64) Status {
 // targets, which is no proof that others do not, and BadInput. O(K^3) for each of
 // some 30 regularisations.
 func (b *Beams) BestRegularized(g *Gram, sinr, errorVariance []float64) (alpha float64, status Status) {
+	if b.Regularized(g, 1) == BadInput {
+		return 0, BadInput
+	}
 	gains := make([]float64, g.Users*g.Users)
 	var res PowerResult
 	power := func(logAlpha float64) float64 {
@@ -183,9 +189,6 @@ func (b *Beams) BestRegularized(g *Gram, sinr, errorVariance []float64) (alpha f
 			return math.Inf(1)
 		}
 		return res.PowerW
-	}
-	if b.Regularized(g, 1) == BadInput {
-		return 0, BadInput
 	}
 	if power(0); res.Status == BadInput {
 		return 0, BadInput

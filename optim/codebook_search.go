@@ -163,11 +163,7 @@ func (r *CodebookResult) power(p *CodebookProblem, boundW float64) Status {
 	p.AssignedGains(gain, r.Beam)
 	fixed := FixedProblem{Users: p.Users, Gain: gain, SINR: p.SINR, ErrorVariance: p.ErrorVariance}
 	powers := PowerResult{UserW: r.UserW, SlopeSINR: r.SlopeSINR}
-	ok := Direct{}.Solve(&fixed, &powers) == Solved
-	for _, v := range powers.SlopeSINR {
-		ok = ok && finite(v) // not for targets close to the least float64
-	}
-	if !ok {
+	if (Direct{}).Solve(&fixed, &powers) != Solved {
 		r.reset(p.Users)
 		return IllConditioned
 	}

@@ -215,7 +215,7 @@ func (p *FloorProblem) valid(start *Certificate) bool {
 	}
 	for i := range p.Grams {
 		g := &p.Grams[i]
-		if g.Users != k || len(g.Data) != k*k || !allFinite(g.Data) {
+		if g.Users != k || !g.valid() || !allFinite(g.Data) {
 			return false
 		}
 		for j := range k {

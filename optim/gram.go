@@ -84,6 +84,9 @@ func (g *Gram) Subset(of *Gram, users []int) {
 	}
 }
 
+// valid reports whether the lengths agree.
+func (g *Gram) valid() bool { return g.Users >= 0 && len(g.Data) == g.Users*g.Users }
+
 func (g *Gram) resize(users int) {
 	g.Users = users
 	g.Data = grow(g.Data, users*users)

@@ -200,7 +200,7 @@ func (o *Optimal) converge(p *Problem, ws *Workspace, r *Result) Status {
 		}
 		invertHermitian(ws.b, ws.a, ws.x, n, ws.inv)
 		sum, spread := ws.residual(n)
-		if bound, ok := ws.lowerBound(n, sum); !ok {
+		if bound, ok := ws.lowerBound(n, sum, spread); !ok {
 			return Unservable
 		} else if bound > r.LowerBoundW {
 			r.LowerBoundW = bound
@@ -237,7 +237,7 @@ func (o *Optimal) converge(p *Problem, ws *Workspace, r *Result) Status {
 // valid reports whether p's lengths agree and its numbers are finite.
 func (p *Problem) valid() bool {
 	k := len(p.SINR)
-	if p.Gram == nil || p.Gram.Users != k || len(p.Gram.Data) != k*k ||
+	if p.Gram == nil || p.Gram.Users != k || !p.Gram.valid() ||
 		p.ErrorVariance != nil && len(p.ErrorVariance) != k || p.Start != nil && len(p.Start) != k {
 		return false
 	}
@@ -406,16 +406,22 @@ func (ws *Workspace) gain(j, n int) float64 {
 // Scaling l by c <= 1 keeps B_kk(c) convex and decreasing in c with slope -n_k
 // at c = 1, so B_kk(c) >= B_kk + (1-c) n_k. The smallest 1-c that lifts every
 // B_kk to 1/(1+g_k) makes c*l dual feasible, and P >= c sum l_k (1 + e_k P) by
-// weak duality.
-func (ws *Workspace) lowerBound(n int, sum float64) (float64, bool) {
+// weak duality. B_kk is known to some 2^-53 K max l_k G_kk, spread: so much is
+// taken off.
+func (ws *Workspace) lowerBound(n int, sum, spread float64) (float64, bool) {
 	down := 0.0
 	errs := 0.0
+	rounding := 0x1p-53 * float64(n) * math.Max(spread, 1)
 	for i := range n {
-		if ws.d[i] < 0 {
+		off := rounding
+		if ws.sinr[i] <= smallTarget {
+			off *= ws.sinr[i] // of gain's sum
+		}
+		if d := ws.d[i] - off; d < 0 {
 			if !(ws.nSum[i] > 0) {
 				return 0, true
 			}
-			down = math.Max(down, -ws.d[i]/ws.nSum[i])
+			down = math.Max(down, -d/ws.nSum[i])
 		}
 		errs += ws.s[i] * ws.s[i] * ws.errVar[i]
 	}

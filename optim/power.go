@@ -127,7 +127,7 @@ type Direct struct{}
 
 // Solve solves p into r and returns r.Status.
 func (Direct) Solve(p *FixedProblem, r *PowerResult) Status {
-	r.reset(p.Users)
+	r.reset(len(p.SINR))
 	r.Status = solveDirect(p, r)
 	return r.Status
 }
@@ -154,19 +154,32 @@ func solveDirect(p *FixedProblem, r *PowerResult) Status {
 	if status := r.accept(p, u); status != Solved {
 		return status
 	}
-	// With y = (I-F)^-T 1, dP/dg_k = y_k (dF p + du)_k = y_k a_kk p_k / (own_k g_k).
+	// With y = (I-F)^-T 1, dP/dg_k = y_k (dF p + du)_k, which is y_k a_kk/own_k^2
+	// times what user k receives of noise, errors and the others.
 	y := u
 	for k := range y {
 		y[k] = 1
 	}
 	substituteTransposed(f, n, y)
 	for k, g := range p.SINR {
-		if g > 0 {
-			own := p.Gain[k*n+k]
-			if p.ErrorVariance != nil {
-				own -= g * p.ErrorVariance[k]
+		if g == 0 {
+			continue
+		}
+		e := 0.0
+		if p.ErrorVariance != nil {
+			e = p.ErrorVariance[k]
+		}
+		noise := 1.0
+		for j, w := range r.UserW {
+			if j != k {
+				noise += w * (p.Gain[k*n+j] + e)
 			}
-			r.SlopeSINR[k] = y[k] * p.Gain[k*n+k] * r.UserW[k] / (own * g)
+		}
+		own := p.Gain[k*n+k] - g*e
+		r.SlopeSINR[k] = y[k] * (p.Gain[k*n+k] / own) * (noise / own)
+		if !finiteNonNegative(r.SlopeSINR[k]) { // not for targets close to the least float64
+			r.reset(n)
+			return IllConditioned
 		}
 	}
 	return Solved
@@ -218,7 +231,7 @@ type Iterative struct {
 // vector y >= 0 with F y >= y was met, which proves a spectral radius of one
 // or more.
 func (it Iterative) Solve(p *FixedProblem, r *PowerResult) Status {
-	r.reset(p.Users)
+	r.reset(len(p.SINR))
 	r.Status = it.solve(p, r)
 	return r.Status
 }

@@ -19,7 +19,7 @@ type LinearProgram struct {
 
 // Solve solves p into r and returns r.Status.
 func (l LinearProgram) Solve(p *FixedProblem, r *PowerResult) Status {
-	r.reset(p.Users)
+	r.reset(len(p.SINR))
 	r.Status = l.solve(p, r)
 	return r.Status
 }

@@ -170,3 +170,56 @@ func TestPowerControlsWithError(t *testing.T) {
 		}
 	}
 }
+
+// Wrong lengths, negative numbers and what is not finite are bad input for every
+// beam and every power control.
+func TestFixedBadInput(t *testing.T) {
+	nan := math.NaN()
+	for _, p := range []optim.FixedProblem{
+		{Users: -1},
+		{Users: 1},
+		{Users: 2, Gain: repeat(1, 4), SINR: repeat(1, 1)},
+		{Users: 1, Gain: []float64{nan}, SINR: repeat(1, 1)},
+		{Users: 1, Gain: []float64{-1}, SINR: repeat(1, 1)},
+		{Users: 1, Gain: repeat(0, 1), SINR: repeat(1, 1)},
+		{Users: 1, Gain: repeat(1, 1), SINR: []float64{math.Inf(1)}},
+		{Users: 1, Gain: repeat(1, 1), SINR: repeat(1, 1), ErrorVariance: []float64{-1}},
+		{Users: 1, Gain: repeat(1, 1), SINR: repeat(1, 1), RowW: repeat(1, 1)},
+		{Users: 1, Gain: repeat(1, 1), SINR: repeat(1, 1), RowGain: repeat(1, 1), RowW: []float64{nan}},
+		{Users: 1, Gain: repeat(1, 1), SINR: repeat(1, 1), TotalW: nan},
+	} {
+		for name, control := range powerControls {
+			var r optim.PowerResult
+			if s := control.Solve(&p, &r); s != optim.BadInput || r.Status != s {
+				t.Errorf("%s: %v of %+v", name, s, p)
+			}
+		}
+	}
+	for _, g := range []optim.Gram{
+		{Users: -1}, {Users: 2, Data: []complex128{1}}, {Users: 1, Data: []complex128{0}},
+		{Users: 1, Data: []complex128{complex(nan, 0)}}, {Users: 1, Data: []complex128{complex(math.Inf(1), 0)}},
+	} {
+		var b optim.Beams
+		if s := b.Matched(&g); s != optim.BadInput {
+			t.Errorf("matched: %v of %v", s, g)
+		}
+		if s := b.ZeroForcing(&g); s != optim.BadInput {
+			t.Errorf("zero forcing: %v of %v", s, g)
+		}
+		if _, s := b.BestRegularized(&g, make([]float64, max(g.Users, 0)), nil); s != optim.BadInput {
+			t.Errorf("best regularised: %v of %v", s, g)
+		}
+	}
+	one := optim.Gram{Users: 1, Data: []complex128{1}}
+	var b optim.Beams
+	for _, alpha := range []float64{-1, nan, math.Inf(1)} {
+		if s := b.Regularized(&one, alpha); s != optim.BadInput {
+			t.Errorf("regularisation %g: %v", alpha, s)
+		}
+	}
+	for _, sinr := range [][]float64{nil, {-1}, {nan}} {
+		if _, s := b.BestRegularized(&one, sinr, nil); s != optim.BadInput {
+			t.Errorf("best regularised for %v: %v", sinr, s)
+		}
+	}
+}

@@ -29,44 +29,46 @@ func FuzzSolver(f *testing.F) {
 		}
 		f.Add(data)
 	}
-	f.Fuzz(rapid.MakeFuzz(func(t *rapid.T) {
-		p := drawProblem(t)
-		if rapid.Bool().Draw(t, "integers") {
-			p.Integer = make([]bool, len(p.Cost))
-			p.Integer[0] = true
-			for j := range p.Cost {
-				p.Integer[j] = p.Integer[j] || rapid.Bool().Draw(t, "integer")
-				if math.IsInf(p.Lower[j], -1) {
-					p.Lower[j] = -9 // branch and bound may not end on unbounded integers
-				}
-				p.Upper[j] = math.Min(p.Upper[j], p.Lower[j]+9)
+	f.Fuzz(rapid.MakeFuzz(fuzzSolver))
+}
+
+func fuzzSolver(t *rapid.T) {
+	p := drawProblem(t)
+	if rapid.Bool().Draw(t, "integers") {
+		p.Integer = make([]bool, len(p.Cost))
+		p.Integer[0] = true
+		for j := range p.Cost {
+			p.Integer[j] = p.Integer[j] || rapid.Bool().Draw(t, "integer")
+			if math.IsInf(p.Lower[j], -1) {
+				p.Lower[j] = -9 // branch and bound may not end on unbounded integers
 			}
+			p.Upper[j] = math.Min(p.Upper[j], p.Lower[j]+9)
 		}
-		first := solveFuzzed(t, p, nil)
-		solveFuzzed(t, p, drawUnits(t, p, first))
-		if p.Integer == nil {
-			s, err := backends[0].new(p, nil)
-			if err != nil {
-				t.Fatal(err)
-			}
-			defer s.Close()
-			var kept Solution
-			for range 3 {
-				if err := s.Solve(context.Background(), &kept); err != nil {
-					t.Fatal(err)
-				}
-				verify(t, p, &kept, soundTol)
-				p = drawEdit(t, s, p)
-			}
+	}
+	first := solveFuzzed(t, p, nil)
+	solveFuzzed(t, p, drawUnits(t, p, first))
+	if p.Integer == nil {
+		s, err := backends[0].new(p, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer s.Close()
+		var kept Solution
+		for range 3 {
 			if err := s.Solve(context.Background(), &kept); err != nil {
 				t.Fatal(err)
 			}
-			if again := solveFuzzed(t, p, nil); decided(&kept) {
-				sameFuzzed(t, p, &kept, again)
-			}
+			verify(t, p, &kept, soundTol)
+			p = drawEdit(t, s, p)
 		}
-		solveOdd(t, p)
-	}))
+		if err := s.Solve(context.Background(), &kept); err != nil {
+			t.Fatal(err)
+		}
+		if again := solveFuzzed(t, p, nil); decided(&kept) {
+			sameFuzzed(t, p, &kept, again)
+		}
+	}
+	solveOdd(t, p)
 }
 
 // units are exponents of two, and the solution without them.
