@@ -56,8 +56,9 @@ type Optimal struct {
 	// MaxPowerW ends the solve with AbovePowerCap as soon as the least power is
 	// proved to exceed it. 0 means no cap.
 	MaxPowerW float64
-	// MaxPenaltyDB ends the solve with IllConditioned when the power exceeds the
-	// interference-free power sum g_k/G_kk by more. 0 means 50 dB.
+	// MaxPenaltyDB ends the solve with IllConditioned when the power, errors
+	// included, exceeds the interference-free power sum g_k/G_kk by more. 0 means
+	// 50 dB.
 	MaxPenaltyDB float64
 }
 
@@ -215,7 +216,7 @@ func (o *Optimal) converge(p *Problem, ws *Workspace, r *Result) Status {
 		step := ws.direction(n)
 		r.Residual = step
 		if step <= math.Max(tolerance, math.Min(1e-15*spread, roundedStep)) {
-			if sum > penalty*free {
+			if sum > penalty*free*(1-ws.errorLoad(n)) {
 				return IllConditioned
 			}
 			return Solved
@@ -410,7 +411,6 @@ func (ws *Workspace) gain(j, n int) float64 {
 // taken off.
 func (ws *Workspace) lowerBound(n int, sum, spread float64) (float64, bool) {
 	down := 0.0
-	errs := 0.0
 	rounding := 0x1p-53 * float64(n) * math.Max(spread, 1)
 	for i := range n {
 		off := rounding
@@ -423,8 +423,8 @@ func (ws *Workspace) lowerBound(n int, sum, spread float64) (float64, bool) {
 			}
 			down = math.Max(down, -d/ws.nSum[i])
 		}
-		errs += ws.s[i] * ws.s[i] * ws.errVar[i]
 	}
+	errs := ws.errorLoad(n)
 	c := 1 - down
 	if c <= 0 {
 		return 0, true
@@ -452,6 +452,15 @@ func (ws *Workspace) direction(n int) float64 {
 		largest = math.Max(largest, math.Abs(v))
 	}
 	return largest
+}
+
+// errorLoad returns sum_k l_k e_k, the part of the power that errors take.
+func (ws *Workspace) errorLoad(n int) float64 {
+	load := 0.0
+	for i, e := range ws.errVar[:n] {
+		load += ws.s[i] * ws.s[i] * e
+	}
+	return load
 }
 
 // advance takes the step in dt, damped to maxLogStep.

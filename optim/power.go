@@ -202,6 +202,10 @@ func (r *PowerResult) accept(p *FixedProblem, powerW []float64) Status {
 	r.LowerBoundW = sum
 	for i, c := range p.RowW {
 		v := dotReal(p.RowGain[i*p.Users:(i+1)*p.Users], powerW)
+		if math.IsInf(v, 1) {
+			r.reset(p.Users)
+			return IllConditioned
+		}
 		r.RowW = append(r.RowW, v)
 		if v > c {
 			r.Exceeded = append(r.Exceeded, i)
