@@ -42,9 +42,13 @@ type PowerResult struct {
 	LowerBoundW float64
 }
 
-// PowerControl finds the least powers of fixed beams. All implementations agree
-// to about 1e-8/(1 - spectral radius).
+// PowerControl finds the least powers of fixed beams. All implementations, Direct,
+// Iterative and LinearProgram, agree to about 1e-8/(1 - spectral radius of F), F the
+// coupling of Direct.
 type PowerControl interface {
+	// Solve solves p into r and returns r.Status: Solved; Unservable when no powers
+	// meet the targets; AboveLimits when the least powers exceed a cap;
+	// IllConditioned when float64 cannot tell; StepLimit; or BadInput.
 	Solve(p *FixedProblem, r *PowerResult) Status
 }
 
