@@ -57,14 +57,14 @@ type Status int
 // Statuses of a solve.
 const (
 	NotRun         Status = iota // nothing was solved yet; the zero value
-	Optimal               // solved, and the solution passed the check
-	Infeasible            // no point satisfies the rows and bounds
-	Unbounded             // the objective falls for ever
-	IterationLimit        // Settings.IterationLimit reached
-	NodeLimit             // Settings.NodeLimit reached
-	TimeLimit             // Settings.TimeLimit or the context's deadline passed
-	Cancelled             // the context was cancelled
-	Numerical             // no vertex that passes the check was found
+	Optimal                      // solved, and the solution passed the check
+	Infeasible                   // no point satisfies the rows and bounds
+	Unbounded                    // the objective falls for ever
+	IterationLimit               // Settings.IterationLimit reached
+	NodeLimit                    // Settings.NodeLimit reached
+	TimeLimit                    // Settings.TimeLimit or the context's deadline passed
+	Cancelled                    // the context was cancelled
+	Numerical                    // no vertex that passes the check was found
 )
 
 var statuses = [...]struct {
