@@ -94,10 +94,10 @@ func (r *PowerResult) reset(n int) {
 	clear(r.SlopeSINR)
 }
 
-// coupling returns F and u of p >= F p + u (Foschini, Miljanic 1993), and false
-// where estimation errors alone already exceed what a user's own signal can
-// carry: g_k e_k >= a_kk.
-func (p *FixedProblem) coupling() (f, u []float64, ok bool) {
+// coupling returns F and u of p >= F p + u (Foschini, Miljanic 1993): Unservable
+// where estimation errors alone already exceed what a user's own signal can carry,
+// g_k e_k >= a_kk, and IllConditioned where an entry is beyond float64.
+func (p *FixedProblem) coupling() (f, u []float64, status Status) {
 	n := p.Users
 	f = make([]float64, n*n)
 	u = make([]float64, n)
@@ -112,7 +112,7 @@ func (p *FixedProblem) coupling() (f, u []float64, ok bool) {
 		}
 		own := p.Gain[k*n+k] - g*e
 		if own <= 0 {
-			return nil, nil, false
+			return nil, nil, Unservable
 		}
 		for j := range n {
 			if j != k {
@@ -121,7 +121,10 @@ func (p *FixedProblem) coupling() (f, u []float64, ok bool) {
 		}
 		u[k] = g / own
 	}
-	return f, u, true
+	if !allFiniteNonNegative(f) || !allFiniteNonNegative(u) {
+		return nil, nil, IllConditioned
+	}
+	return f, u, Solved
 }
 
 // Direct solves (I - F) p = u by elimination: the closed form. It is feasible
@@ -140,9 +143,9 @@ func solveDirect(p *FixedProblem, r *PowerResult) Status {
 	if !p.valid() {
 		return BadInput
 	}
-	f, u, ok := p.coupling()
-	if !ok {
-		return Unservable
+	f, u, status := p.coupling()
+	if status != Solved {
+		return status
 	}
 	n := p.Users
 	for i := range f {
@@ -152,6 +155,11 @@ func solveDirect(p *FixedProblem, r *PowerResult) Status {
 		f[k*n+k] = 1
 	}
 	if !eliminate(f, n) {
+		for _, v := range f {
+			if !finite(v) {
+				return IllConditioned // an overflow proves nothing
+			}
+		}
 		return Unservable
 	}
 	substitute(f, n, u)
@@ -248,9 +256,9 @@ func (it Iterative) solve(p *FixedProblem, r *PowerResult) Status {
 	if !p.valid() {
 		return BadInput
 	}
-	f, u, ok := p.coupling()
-	if !ok {
-		return Unservable
+	f, u, status := p.coupling()
+	if status != Solved {
+		return status
 	}
 	n := p.Users
 	tolerance := orDefault(it.Tolerance, 1e-10)
@@ -262,11 +270,16 @@ func (it Iterative) solve(p *FixedProblem, r *PowerResult) Status {
 		r.Steps++
 		sum := 0.0
 		for k := range n {
-			now[k] += step[k]
-			sum += now[k]
+			sum += now[k] + step[k]
 		}
-		if math.IsInf(sum, 1) {
-			return Unservable
+		if !finite(sum) {
+			if grows(f, now, step, u, next) {
+				return Unservable
+			}
+			return IllConditioned
+		}
+		for k := range n {
+			now[k] += step[k]
 		}
 		r.LowerBoundW = sum
 		for k := range n {

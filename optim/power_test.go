@@ -3,6 +3,7 @@ package optim_test
 import (
 	"fmt"
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 	"testing"
 
@@ -221,5 +222,65 @@ func TestFixedBadInput(t *testing.T) {
 		if _, s := b.BestRegularized(&one, sinr, nil); s != optim.BadInput {
 			t.Errorf("best regularised for %v: %v", sinr, s)
 		}
+	}
+}
+
+// Least powers of fixed beams under caps on antennas, directions and the total, by
+// HiGHS; computed by testdata/reference/fixed_beams.py.
+func TestFixedBeamsReference(t *testing.T) {
+	outcomes := map[string]optim.Status{"solved": optim.Solved, "above limits": optim.AboveLimits, "unservable": optim.Unservable}
+	seen := map[optim.Status]int{}
+	for _, c := range readReference[struct {
+		referenceBeams
+		Beams      complexRows // [user][antenna]
+		Directions complexRows
+		RowCapW    []float64 `json:"row_cap_w"`
+		TotalCapW  float64   `json:"total_cap_w"`
+		UserPowerW []float64 `json:"user_power_w"`
+		Outcome    string
+	}](t, "fixed_beams.json", 12) {
+		t.Run(c.Name, func(t *testing.T) {
+			h := c.channel()
+			var w []complex128
+			for _, beam := range c.Beams.rows() {
+				w = append(w, beam...)
+			}
+			k, m := h.Users, h.Antennas
+			p := optim.FixedProblem{Users: k, Gain: make([]float64, k*k), SINR: c.SINR, ErrorVariance: c.errorVariance(), TotalW: c.TotalCapW}
+			for u := range k {
+				for j := range k {
+					p.Gain[u*k+j] = math.Pow(cmplx.Abs(optim.Received(h.User(u), w[j*m:(j+1)*m])), 2)
+				}
+			}
+			if len(c.RowCapW) > 0 {
+				l := optim.Limits{AntennaW: c.RowCapW[:m], RowW: c.RowCapW[m:]}
+				for _, d := range c.Directions.rows() {
+					l.Rows = append(l.Rows, d...)
+				}
+				p.RowGain, p.RowW = l.FixedRows(nil, nil, w, m)
+			}
+			want := outcomes[c.Outcome]
+			seen[want]++
+			for name, control := range powerControls {
+				var r optim.PowerResult
+				if s := control.Solve(&p, &r); s != want {
+					t.Errorf("%s: %v, want %v", name, s, want)
+					continue
+				}
+				if want == optim.Unservable {
+					continue
+				}
+				near(t, name, sum(r.UserW), c.PowerW, 1e-9)
+				for u, v := range c.UserPowerW {
+					near(t, name+", user", r.UserW[u], v, 1e-8)
+				}
+				if (r.PowerW > 0) != (want == optim.Solved) {
+					t.Errorf("%s: %v with %g W", name, want, r.PowerW)
+				}
+			}
+		})
+	}
+	if seen[optim.Solved] < 6 || seen[optim.AboveLimits] < 3 || seen[optim.Unservable] < 2 {
+		t.Errorf("%v: some outcome is hardly tested", seen)
 	}
 }
