@@ -5,15 +5,18 @@ import (
 	"math/cmplx"
 )
 
-// Beams are K beams in the span of the group's channels: w_j = sum_i h_i C_ij.
-// They need no antennas until weights are formed.
+// Beams are K beams in the span of the group's channels: w_j = sum_i h_i C_ij, in
+// the root of W, or of unit power where that is said. Optimal beams lie in it, as
+// anything outside would cost power and reach nobody. They need no antennas until
+// weights are formed.
 type Beams struct {
-	Users        int
-	Coefficients []complex128 // C, [i][j]: column j is beam j
+	Users        int          // K
+	Coefficients []complex128 // C, K x K, [i][j]: column j is beam j
 }
 
 // Weights fills dst, K x M in the order [user][antenna], with the beams'
-// weights over the channel h they were made for. O(K^2 M).
+// weights over the channel h they were made for. It panics when dst is too short or
+// h has other users. O(K^2 M).
 func (b *Beams) Weights(dst []complex128, h Channel) {
 	m := h.Antennas
 	clear(dst[:b.Users*m])
@@ -28,7 +31,9 @@ func (b *Beams) Weights(dst []complex128, h Channel) {
 	}
 }
 
-// Gains fills dst, K x K in the order [user][beam], with |h_k^H w_j|^2. O(K^3).
+// Gains fills dst, K x K in the order [user][beam], with |h_k^H w_j|^2 =
+// |(G C)_kj|^2 for the Gram matrix they were made for: powers over noise, or for beams
+// of unit power gains in 1/W. It panics when dst is too short. O(K^3).
 func (b *Beams) Gains(dst []float64, g *Gram) {
 	n := b.Users
 	for k := range n {
@@ -68,7 +73,7 @@ func (b *Beams) normalize(g *Gram) bool {
 
 const cancelTolerance = 1e-7 // relative error of a beam's power
 
-// SetPowers scales unit-power beams to the powers given, in W.
+// SetPowers scales unit-power beams to the K powers given, in W, >= 0. O(K^2).
 func (b *Beams) SetPowers(powerW []float64) {
 	for j, p := range powerW {
 		b.scaleBeam(j, math.Sqrt(p))
@@ -88,7 +93,8 @@ func (b *Beams) reset(users int) {
 }
 
 // Matched fills b with unit-power beams along each user's own channel,
-// w_k = h_k / ||h_k||. It returns BadInput for a zero channel. O(K^2).
+// w_k = h_k / ||h_k||: most power to the user, whatever the others hear. It returns
+// Solved, or BadInput for a zero channel. O(K^2).
 func (b *Beams) Matched(g *Gram) Status {
 	if !g.valid() {
 		return BadInput
@@ -105,8 +111,8 @@ func (b *Beams) Matched(g *Gram) Status {
 }
 
 // ZeroForcing fills b with unit-power beams that are null at every other user:
-// the normalised columns of H (H^H H)^-1. It returns Unservable when the
-// channels are linearly dependent. O(K^3).
+// the normalised columns of H (H^H H)^-1. Statuses are those of Regularized;
+// Unservable when the channels are linearly dependent. O(K^3).
 func (b *Beams) ZeroForcing(g *Gram) Status { return b.Regularized(g, 0) }
 
 // Regularized fills b with the normalised columns of H (H^H H + D)^-1, where

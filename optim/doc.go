@@ -79,11 +79,13 @@
 //
 // # Digits
 //
-// Powers lose digits with the square of P/P0, P0 the interference-free power
-// sum g_k/||h_k||^2: closed forms are off by 1e-13 at P/P0 = 1, by 1e-9 at 20 dB and
-// by 1e-7 at 40 dB. Solvers stop at 50 dB with [IllConditioned]. Lower bounds have the
-// rounding taken off. The weights of beams that cancel at a user 100 dB and more above
-// the others lose the digits of their nulls, which no solver can give back.
+// Powers lose digits as the group comes to the limit of what can be served, with
+// the square of the largest uplink SNR l_k ||h_k||^2: against closed forms they are off
+// by up to 4e-13 below 10 dB, 4e-11 below 20 dB, 3e-9 below 30 dB and 1e-7 up to 50 dB.
+// Optimal ends with [IllConditioned] when the power is 50 dB above the
+// interference-free power sum g_k/||h_k||^2. Lower bounds have the rounding taken off.
+// Where path gains spread over 150 dB and more, weights in float64 can no longer be null
+// at the strongest users, whatever the solver.
 //
 // # Sources
 //

@@ -101,7 +101,7 @@ const (
 	looseTarget           = 0.3 // gap at which the first sets are looked for
 )
 
-// FloorResult is what a solve found. Slices are overwritten by the next solve.
+// FloorResult is what Floor found. Slices are overwritten by the next solve.
 type FloorResult struct {
 	Status Status
 	Steps  int // interior-point steps
@@ -249,7 +249,7 @@ func allFiniteNonNegative(v []float64) bool {
 	return true
 }
 
-// FloorWorkspace is the scratch of floor solves. The zero value is ready to use;
+// FloorWorkspace is the scratch of Floor. The zero value is ready to use;
 // it grows to the largest problem seen. It must not be shared between
 // goroutines.
 type FloorWorkspace struct {

@@ -2,7 +2,7 @@ package optim
 
 import "math"
 
-// Symbols of this file (section numbers: DESIGN 5.1 and 5.2):
+// Symbols of this file:
 //
 //	G    Gram matrix of the group, K x K
 //	g_k  SINR target          e_k  error variance over noise
@@ -22,9 +22,9 @@ type Problem struct {
 	// ErrorVariance holds e_k, the variance of the channel's error per antenna
 	// over the noise power; nil means that the channel is exact.
 	ErrorVariance []float64
-	// Start holds K uplink powers to start from, such as those of the last slot;
-	// nil or entries below g_k / G_kk start from there. It never changes the answer
-	// beyond the tolerance.
+	// Start holds K uplink powers in W to start from, such as Lambda of the last
+	// slot; nil, entries below g_k / G_kk and entries that are no numbers start from
+	// the group itself. It never changes the answer beyond the tolerance.
 	Start []float64
 }
 
@@ -44,9 +44,17 @@ type Problem struct {
 // Estimation errors count as extra noise e_k * P; the beams stay the same and
 // the power becomes P0 / (1 - sum_k l_k e_k).
 //
+// The beams meet every target with equality. Servable are exactly the groups with
+// sum_{k in S} g_k/(1+g_k) < rank(H_S) for every set S of users (Hunger, Joham, IEEE
+// Trans. SP 58(7), 2010); a set that breaks it is found among the prefixes of the
+// users by falling l_k G_kk.
+//
 // Complexity: O(K^3) per step; 4 to 6 steps on well-spread channels, 6 to 12
 // near the limit of what can be served. A solve with a used Workspace and
 // Result of the same size allocates nothing.
+//
+// Papers are cited from memory; the gradient, the Hessian, the bound and the slopes
+// are derived in this file.
 type Optimal struct {
 	// Tolerance is the largest step in log l at which the iteration ends; the
 	// error of the power is its square. 0 means 1e-8.
@@ -74,37 +82,38 @@ const (
 	smallTarget         = 1e-3  // SINR below which 1 - B_kk loses digits
 )
 
-// Result is what a solve found. Powers are in watts when the channel was
-// noise-normalised in watts. Slices have one entry per user, 0 for users of
-// target 0; they are overwritten by the next solve.
+// Result is what Optimal found. Powers are in W. Slices have one entry per user, 0
+// for users of target 0 and all 0 unless Solved; they are overwritten by the next
+// solve.
 type Result struct {
 	Status Status
 	Steps  int // factorisations of A
 
-	// PowerW is the power of the beams found, DualW that of the dual; equal at
-	// the optimum. Both are 0 unless Status is Solved.
+	// PowerW is the power of the beams found, DualW that of the dual, sum l_k /
+	// (1 - sum l_k e_k); equal at the optimum. Both are 0 unless Status is Solved.
 	PowerW float64
 	DualW  float64
-	// LowerBoundW is proved to be no more than the least power, whatever the
-	// status (weak duality; see lowerBound). 0 when nothing is proved.
+	// LowerBoundW is proved to be no more than the least power, rounding included,
+	// whatever the status (weak duality). 0 when nothing is proved.
 	LowerBoundW float64
-	// Residual is the last step in log l.
+	// Residual is the largest |d log l_k| of the last step; the power is off by about
+	// its square, relative.
 	Residual float64
 
-	Lambda    []float64 // uplink powers, the duals
+	Lambda    []float64 // uplink powers l_k, the duals, W
 	UserW     []float64 // ||w_k||^2
-	SlopeSINR []float64 // dP/dg_k
-	SlopeRate []float64 // dP/dr_k, r_k = log(1+g_k) in nats
+	SlopeSINR []float64 // dP/dg_k, W
+	SlopeRate []float64 // dP/dr_k, r_k = log(1+g_k), W per nat and use
 
-	// Violated is the subset of users that proves Unservable:
-	// sum g_k/(1+g_k) >= rank(H_S). Empty when estimation errors are the cause.
+	// Violated is the subset S of users that proves Unservable:
+	// sum_S g_k/(1+g_k) >= rank(H_S). Empty when estimation errors are the cause.
 	Violated []int
 
 	// Beams are the optimal beams, powers included.
 	Beams Beams
 }
 
-// Workspace is the scratch of solves. The zero value is ready to use; it grows
+// Workspace is the scratch of Optimal. The zero value is ready to use; it grows
 // to the largest group seen. It must not be shared between goroutines.
 type Workspace struct {
 	active  []int // users of positive target, in the problem's numbers
@@ -154,7 +163,11 @@ func (r *Result) clear() {
 	clear(r.Beams.Coefficients)
 }
 
-// Solve solves p into r and returns r.Status.
+// Solve solves p into r and returns r.Status: Solved; Unservable with Violated, or
+// where the errors eat the signal; AbovePowerCap when LowerBoundW exceeds MaxPowerW;
+// IllConditioned beyond MaxPenaltyDB or where rounding spoils the last step;
+// StepLimit; or BadInput for lengths that disagree, numbers that are NaN or infinite
+// and negative targets and errors. O(K^3) per step.
 func (o *Optimal) Solve(p *Problem, ws *Workspace, r *Result) Status {
 	r.reset(len(p.SINR))
 	r.Status = o.converge(p, ws, r)

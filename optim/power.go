@@ -9,10 +9,12 @@ import (
 // user: minimise sum p_k subject to SINR_k >= g_k, where
 //
 //	SINR_k = p_k a_kk / (1 + sum_{j != k} p_j a_kj + e_k sum_j p_j).
+//
+// A user of positive target and a_kk = 0 is bad input.
 type FixedProblem struct {
-	Users int
-	// Gain holds a_kj = |h_k^H u_j|^2 of the noise-normalised channel, K x K in
-	// the order [user][beam].
+	Users int // K
+	// Gain holds a_kj = |h_k^H u_j|^2 of the noise-normalised channel in 1/W, K x K in
+	// the order [user][beam]: that of Beams.Gains.
 	Gain []float64
 	// SINR holds the K targets, linear, >= 0.
 	SINR []float64
@@ -27,18 +29,20 @@ type FixedProblem struct {
 	TotalW float64
 }
 
-// PowerResult is what a power solve found. Slices have one entry per user.
+// PowerResult is what a PowerControl found. Slices have one entry per user or row;
+// they are overwritten by the next solve.
 type PowerResult struct {
 	Status Status
-	Steps  int
+	Steps  int       // of Iterative; simplex pivots of LinearProgram
 	PowerW float64   // sum of UserW; 0 unless Solved
-	UserW  []float64 // p_k; the componentwise least powers, with AboveLimits too
-	RowW   []float64 // power of each row at UserW
+	UserW  []float64 // p_k; the least for every user, with AboveLimits too
+	RowW   []float64 // power of each row at UserW; empty unless UserW is there
 	// Exceeded holds, with AboveLimits, the rows over their caps at UserW.
 	Exceeded []int
-	// SlopeSINR holds dP/dg_k. Only Direct fills it; otherwise it is zero.
+	// SlopeSINR holds dP/dg_k in W. Only Direct fills it; otherwise it is zero.
 	SlopeSINR []float64
-	// LowerBoundW is proved to be no more than the least power of these beams.
+	// LowerBoundW is no more than the least power of these beams; short of Solved and
+	// AboveLimits it is that of the last step of Iterative, or 0.
 	LowerBoundW float64
 }
 
@@ -127,12 +131,17 @@ func (p *FixedProblem) coupling() (f, u []float64, status Status) {
 	return f, u, Solved
 }
 
-// Direct solves (I - F) p = u by elimination: the closed form. It is feasible
-// if and only if every pivot is positive (I - F is an M-matrix), that is, the
-// spectral radius of F is below one. O(K^3/3).
+// Direct solves (I - F) p = u by elimination: the closed form, where
+//
+//	F_kj = g_k (a_kj + e_k) / (a_kk - g_k e_k), j != k,   F_kk = 0,
+//	u_k  = g_k / (a_kk - g_k e_k).
+//
+// It is feasible if and only if every pivot is positive (I - F is an M-matrix), that
+// is, the spectral radius of F is below one (Perron, Frobenius; from memory). O(K^3/3).
 type Direct struct{}
 
-// Solve solves p into r and returns r.Status.
+// Solve solves p into r and returns r.Status: Solved, with slopes; Unservable;
+// AboveLimits; IllConditioned on overflow; or BadInput. O(K^3/3 + N K) for N rows.
 func (Direct) Solve(p *FixedProblem, r *PowerResult) Status {
 	r.reset(len(p.SINR))
 	r.Status = solveDirect(p, r)
@@ -231,7 +240,8 @@ func (r *PowerResult) accept(p *FixedProblem, powerW []float64) Status {
 }
 
 // Iterative is distributed power control, p <- F p + u (Foschini, Miljanic,
-// IEEE Trans. VT 42(4), 1993; Yates, IEEE JSAC 13(7), 1995). From p = 0 the
+// IEEE Trans. VT 42(4), 1993; Yates, IEEE JSAC 13(7), 1995; from memory), F and u as
+// in Direct. From p = 0 the
 // powers rise to the least solution, so that every iterate is a proved lower
 // bound; a multiple of an iterate from which the powers would fall everywhere
 // proves that the targets can be met, and bounds what is left. O(K^2) per step,
@@ -243,9 +253,9 @@ type Iterative struct {
 	MaxSteps int
 }
 
-// Solve solves p into r and returns r.Status. It returns Unservable when a
-// vector y >= 0 with F y >= y was met, which proves a spectral radius of one
-// or more.
+// Solve solves p into r and returns r.Status: Solved; AboveLimits; Unservable when
+// a vector y >= 0 with F y >= y was met, which proves a spectral radius of one or
+// more; IllConditioned on overflow; StepLimit; or BadInput. O(K^2) per step.
 func (it Iterative) Solve(p *FixedProblem, r *PowerResult) Status {
 	r.reset(len(p.SINR))
 	r.Status = it.solve(p, r)

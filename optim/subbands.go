@@ -6,8 +6,8 @@ import "math"
 // least P(r) over r_kf >= 0 with mean_f r_kf = r_k, where P is the group's power
 // on all subbands together.
 type SplitProblem struct {
-	Users    int
-	Subbands int
+	Users    int // K
+	Subbands int // F >= 1
 	// Rate holds r_k, the K targets in nats per use, means over the subbands.
 	Rate []float64
 	// Power returns the least power in W at the rates given, in nats per use of
@@ -27,13 +27,15 @@ type SplitResult struct {
 	Steps  int       // calls of Power
 	PowerW float64   // 0 unless Solved
 	Rate   []float64 // [user][subband] nats per use of the subband
-	// SlopeRate holds dP/dr_k for the mean rates.
+	// SlopeRate holds dP/dr_k for the K mean rates, W per nat and use: F times the
+	// common marginal power.
 	SlopeRate []float64
 }
 
 // RateSplit splits rates across subbands so that the marginal powers agree:
 // dP/dr_kf is the same on every subband that carries rate of user k, and no
-// smaller on the others. The zero value is ready to use.
+// smaller on the others (derived: the conditions of Karush, Kuhn and Tucker). The zero
+// value is ready to use.
 //
 // Each step models P by exponentials with the slopes at hand,
 // s_kf exp(delta_kf), exact for a single user, and takes the models' minimum:
@@ -56,8 +58,9 @@ type RateSplit struct {
 // descent, so that slopes stay defined; it is taken off at the end.
 const leastRate = 1e-6
 
-// Solve solves p into r and returns r.Status: Solved, Unservable when no start
-// could be served, or BadInput.
+// Solve solves p into r and returns r.Status: Solved; Unservable when no start
+// could be served, which is no proof; or BadInput. It allocates; p.Power is called
+// one at a time. MaxSteps bounds its calls for each of up to seven starts.
 func (rs RateSplit) Solve(p *SplitProblem, r *SplitResult) Status {
 	if !p.valid() {
 		*r = SplitResult{Status: BadInput}
