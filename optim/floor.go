@@ -351,7 +351,7 @@ func (ws *FloorWorkspace) scale(p *FloorProblem, grams []Gram) Status {
 		}
 		ws.rate[a] = p.Rate[k]
 		ws.alone(a, gains)
-		if !(ws.unit[a] > 0x1p-960) {
+		if !(math.Min(ws.unit[a], ws.rate[a]) > 0x1p-960) {
 			return IllConditioned // too few bits below
 		}
 		ws.total += ws.unit[a]

@@ -107,7 +107,7 @@ func VerifyFloor(p *FloorProblem, c Certificate) (lowerBoundW float64, err error
 
 // leastCertified is the least value and slope that count: below, underflow may
 // have taken digits.
-const leastCertified = 0x1p-960
+const leastCertified = 0x1p-1000
 
 // embed returns the real forms of h and of i h.
 func embed(h []complex128) (x, y *mat.VecDense) {
