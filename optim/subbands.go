@@ -14,7 +14,9 @@ type SplitProblem struct {
 	// their subband, and fills slope with its derivatives, > 0, both in the order
 	// [user][subband]; +Inf where the rates cannot be met, as which a negative
 	// number, NaN and a slope that is not positive and finite count too. A rate of
-	// 0 has a slope that is not used.
+	// 0 has a slope that is not used. During the solve each user has a millionth of
+	// its rate at least on every subband: where that cannot be served, as on a subband
+	// without a channel, neither can the group.
 	Power func(rate, slope []float64) float64
 	// Start is a split to start from, [user][subband], >= 0, in which ratios
 	// count; nil, or one that cannot be served, starts from several.
