@@ -172,6 +172,44 @@ func TestPowerControlsWithError(t *testing.T) {
 	}
 }
 
+// Powers beyond float64 are unservable, where that is proved, or ill-conditioned,
+// and the bound stays a number.
+func TestPowersBeyondFloat64(t *testing.T) {
+	for _, p := range []optim.FixedProblem{
+		{Users: 2, Gain: repeat(1, 4), SINR: repeat(1e200, 2)},
+		{Users: 2, Gain: []float64{1, 0, 1, 1}, SINR: repeat(1e200, 2)},
+		{Users: 1, Gain: []float64{1e-200}, SINR: []float64{1e200}},
+		{Users: 1, Gain: repeat(1, 1), SINR: repeat(1e200, 1), RowGain: []float64{1e200}, RowW: repeat(1, 1)},
+	} {
+		for name, control := range powerControls {
+			var r optim.PowerResult
+			if s := control.Solve(&p, &r); s != optim.Unservable && s != optim.IllConditioned {
+				t.Errorf("%s: %v of %+v", name, s, p)
+			}
+			numbers(t, name, r.UserW, r.RowW, r.SlopeSINR, []float64{r.PowerW, r.LowerBoundW})
+		}
+		if radius := spectralRadius(&p); radius == 0 {
+			var r optim.PowerResult
+			if s := (optim.Direct{}).Solve(&p, &r); s == optim.Unservable {
+				t.Errorf("unservable at a spectral radius of 0: %+v", p)
+			}
+		}
+	}
+}
+
+// A slope beyond float64 is none, while the power is a number: 1 W.
+func TestSlopeBeyondFloat64(t *testing.T) {
+	p := optim.FixedProblem{Users: 1, Gain: []float64{1e-309}, SINR: []float64{1e-309}}
+	for name, control := range powerControls {
+		var r optim.PowerResult
+		s := control.Solve(&p, &r)
+		if _, ok := control.(optim.Direct); ok && s != optim.IllConditioned {
+			t.Errorf("%s: %v", name, s)
+		}
+		numbers(t, name, r.UserW, r.SlopeSINR, []float64{r.PowerW})
+	}
+}
+
 // Wrong lengths, negative numbers and what is not finite are bad input for every
 // beam and every power control.
 func TestFixedBadInput(t *testing.T) {

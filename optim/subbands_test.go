@@ -150,7 +150,7 @@ func TestSplitStarts(t *testing.T) {
 		}, nil}, Unservable},
 	} {
 		r := SplitResult{PowerW: 7}
-		if s := (RateSplit{}).Solve(&c.p, &r); s != c.want || r.Status != s || s != Solved && r.PowerW != 0 {
+		if s := (RateSplit{}).Solve(&c.p, &r); s != c.want || r.Status != s || s != Solved && r.PowerW != 0 || !finite(r.PowerW) {
 			t.Errorf("%s: %v with %g W, want %v", name, s, r.PowerW, c.want)
 		}
 	}
