@@ -2,6 +2,8 @@ package scheduler
 
 import (
 	"math"
+	"math/cmplx"
+	"slices"
 
 	"leastwatt/channel"
 	"leastwatt/optim"
@@ -33,7 +35,9 @@ type coneLimit struct {
 const (
 	eirpTolerance = 1e-7 // relative excess at which a direction still counts as kept
 	maxRows       = 400
-	peakSlack     = 1e-9 // of the search for peaks
+	sameRow       = 1e-12
+	maxRowRounds  = 12   // of a search, each with the directions found in the last
+	peakSlack     = 1e-9 // by which the search for peaks ends below them, at most
 )
 
 // newPeakLimits returns the limits of a slot, nil where there are none.
@@ -51,7 +55,7 @@ func newPeakLimits(s *Slot, antennas []int, far *farField) *peakLimits {
 	}
 	if s.Limits.EIRPW != nil {
 		any = true
-		l.cones = append(l.cones, coneLimit{everywhere(), *s.Limits.EIRPW, "eirpW", 0})
+		l.cones = append(l.cones, coneLimit{far.sphere, *s.Limits.EIRPW, "eirpW", 0})
 	}
 	for i, p := range s.Limits.ProtectedDirections {
 		any = true
@@ -64,9 +68,19 @@ func newPeakLimits(s *Slot, antennas []int, far *farField) *peakLimits {
 	return l
 }
 
-// group returns the limits for the optimiser.
-func (l *peakLimits) group() optim.Limits {
-	return optim.Limits{TotalW: l.totalW, AntennaW: l.antennaW, Rows: l.rows, RowW: l.rowW}
+// group returns the limits for the optimiser, each times by.
+func (l *peakLimits) group(by float64) optim.Limits {
+	if by == 1 {
+		return optim.Limits{TotalW: l.totalW, AntennaW: l.antennaW, Rows: l.rows, RowW: l.rowW}
+	}
+	scaled := func(s []float64) []float64 {
+		var out []float64
+		for _, v := range s {
+			out = append(out, v*by)
+		}
+		return out
+	}
+	return optim.Limits{TotalW: l.totalW * by, AntennaW: scaled(l.antennaW), Rows: l.rows, RowW: scaled(l.rowW)}
 }
 
 // silent reports whether nothing at all may be sent.
@@ -89,7 +103,7 @@ func antennaPower(w []complex128, antennas int) []float64 {
 }
 
 // excess returns the largest power over its limit of beams, [beam][antenna],
-// over all limits but those on EIRP in directions not found yet.
+// over all limits, those on EIRP in the directions found so far.
 func (l *peakLimits) excess(w []complex128) float64 {
 	m := len(l.antenna)
 	worst := ratio(powerOf(w), l.totalW)
@@ -99,31 +113,29 @@ func (l *peakLimits) excess(w []complex128) float64 {
 		}
 	}
 	for i, limit := range l.rowW {
-		row := l.rows[i*m : (i+1)*m]
-		sum := 0.0
-		for at := 0; at < len(w); at += m {
-			z := optim.Received(row, w[at:at+m])
-			sum += real(z)*real(z) + imag(z)*imag(z)
-		}
-		worst = math.Max(worst, ratio(sum, limit))
+		worst = math.Max(worst, ratio(received(l.rows[i*m:(i+1)*m], w), limit))
 	}
 	return worst
 }
 
-// over returns the largest power over its limit of beams, [beam][antenna], over
-// all limits; 0 for no limits. It searches directions where EIRP is limited.
+// over is excess over EIRP in every direction; 0 for no limits.
 func (l *peakLimits) over(w []complex128) float64 {
 	if l == nil {
 		return 0
 	}
 	worst := l.excess(w)
 	for i := range l.cones {
-		if p := l.far.peaks(w, l.cones[i].cone); len(p) > 0 {
-			// The search ends a little below the true maximum.
-			worst = math.Max(worst, ratio(p[0].eirpW*(1+peakSlack), l.cones[i].eirpW))
-		}
+		worst = math.Max(worst, ratio(l.eirp(w, i), l.cones[i].eirpW))
 	}
 	return worst
+}
+
+// eirp returns the largest EIRP of beams, [beam][antenna], in cone i.
+func (l *peakLimits) eirp(w []complex128, i int) float64 {
+	if p := l.far.peaks(w, &l.cones[i].cone, 0); len(p) > 0 {
+		return p[0].eirpW * (1 + peakSlack)
+	}
+	return 0
 }
 
 func ratio(power, limit float64) float64 {
@@ -133,81 +145,130 @@ func ratio(power, limit float64) float64 {
 	return power / limit
 }
 
-// addPeaks adds the directions in which beams exceed a limit on EIRP.
-func (l *peakLimits) addPeaks(w []complex128) {
-	m := len(l.antenna)
+// addPeaks adds the directions in which beams exceed a limit on EIRP, as rows for
+// the optimiser. It reports whether there were any.
+func (l *peakLimits) addPeaks(w []complex128) bool {
+	before := len(l.rowW)
+	row := make([]complex128, len(l.antenna))
 	for i := range l.cones {
 		c := &l.cones[i]
-		for _, p := range l.far.peaks(w, c.cone) {
-			over := ratio(p.eirpW, c.eirpW)
-			if over <= 1+eirpTolerance || len(l.rowW) >= maxRows {
-				continue
-			}
-			row := make([]complex128, m)
+		for _, p := range l.far.peaks(w, &c.cone, c.eirpW*(1+eirpTolerance)) {
 			l.far.row(row, p.direction)
-			l.rows = append(l.rows, row...)
-			l.rowW = append(l.rowW, c.eirpW)
+			if len(l.rowW) < maxRows && !l.hasRow(row, c.eirpW) {
+				l.rows = append(l.rows, row...)
+				l.rowW = append(l.rowW, c.eirpW)
+			}
 		}
 	}
+	return len(l.rowW) > before
+}
+
+// hasRow reports whether a row of the same limit is there already, as directions
+// around the axis of a line of antennas are.
+func (l *peakLimits) hasRow(row []complex128, limitW float64) bool {
+	m := len(row)
+	for i, w := range l.rowW {
+		z := optim.Received(l.rows[i*m:(i+1)*m], row)
+		if w == limitW && cmplx.Abs(z) > (1-sameRow)*math.Sqrt(powerOf(row)*powerOf(l.rows[i*m:(i+1)*m])) {
+			return true
+		}
+	}
+	return false
 }
 
 // addDirections adds the directions in which the groups of a partition exceed a
-// limit on EIRP. It reports whether there were any.
-func (v *View) addDirections(p *partition) bool {
+// limit on EIRP at their shares. It reports whether there were any.
+func (v *View) addDirections(groups ...onAir) bool {
 	if v.peak == nil || len(v.peak.cones) == 0 {
 		return false
 	}
-	before := len(v.peak.rowW)
-	for i := range p.groups {
-		g := &p.groups[i]
+	added := false
+	for _, w := range v.groupWeights(groups) {
+		added = v.peak.addPeaks(w) || added
+	}
+	return added
+}
+
+// binding returns the limits that keep the targets of a slot from being met: those
+// that the first of the partitions that could meet them if no limit held would
+// exceed, and what it would then take. Raising all of them to that is enough. It
+// is empty where no partition meets the targets at any power.
+func (v *View) binding(tried []*partition) []BindingLimit {
+	if v.peak == nil {
+		return nil
+	}
+	free := v.withoutLimits()
+	for _, p := range tried {
+		q := p.clone()
+		for i := range q.groups {
+			q.groups[i].duals = limitDuals{}
+		}
+		free.divide(q)
+		if !math.IsInf(q.powerW, 1) {
+			return v.peak.exceeded(free.groupWeights(q.groups))
+		}
+	}
+	return nil
+}
+
+// withoutLimits returns the view of the slot without limits on power. Antennas
+// limited to 0 W stay out.
+func (v *View) withoutLimits() *View {
+	slot := *v.slot
+	slot.Limits = Limits{MaxGroupSize: slot.Limits.MaxGroupSize, MaxGroups: slot.Limits.MaxGroups}
+	if len(v.antennas) < slot.Channel.Antennas {
+		slot.Limits.AntennaPowerW = make([]float64, slot.Channel.Antennas)
+		for _, m := range v.antennas {
+			slot.Limits.AntennaPowerW[m] = math.Inf(1)
+		}
+	}
+	free := newView(&slot, v.options)
+	free.peak = nil
+	return free
+}
+
+// groupWeights returns the weights of each group that meets its targets.
+func (v *View) groupWeights(groups []onAir) [][]complex128 {
+	var out [][]complex128
+	for i := range groups {
+		g := &groups[i]
 		if math.IsInf(v.solver.planPower(g, g.share), 1) {
 			continue
 		}
-		if w, _ := v.solver.weights(g, append([]float64(nil), v.solver.rates...)); w != nil {
-			v.peak.addPeaks(w)
+		if w, _ := v.solver.weights(g, slices.Clone(v.solver.rates)); w != nil {
+			out = append(out, w)
 		}
 	}
-	return len(v.peak.rowW) > before
+	return out
 }
 
-// needs are powers that a plan would take if no limit held.
-type needs struct {
-	totalW   float64
-	antennaW []float64
-	coneW    []float64
-}
-
-func (l *peakLimits) unlimited() *needs {
-	return &needs{antennaW: make([]float64, len(l.antenna)), coneW: make([]float64, len(l.cones))}
-}
-
-// raise raises needs to what the beams of one group take.
-func (l *peakLimits) raise(n *needs, w []complex128) {
-	n.totalW = math.Max(n.totalW, powerOf(w))
-	for i, p := range antennaPower(w, len(l.antenna)) {
-		n.antennaW[i] = math.Max(n.antennaW[i], p)
-	}
-	for i := range l.cones {
-		if p := l.far.peaks(w, l.cones[i].cone); len(p) > 0 {
-			n.coneW[i] = math.Max(n.coneW[i], p[0].eirpW)
+// exceeded returns the limits that the weights of some groups, each [beam][antenna],
+// exceed, and the power that they take.
+func (l *peakLimits) exceeded(groups [][]complex128) []BindingLimit {
+	totalW := 0.0
+	antennaW := make([]float64, len(l.antenna))
+	coneW := make([]float64, len(l.cones))
+	for _, w := range groups {
+		totalW = math.Max(totalW, powerOf(w))
+		for i, p := range antennaPower(w, len(l.antenna)) {
+			antennaW[i] = math.Max(antennaW[i], p)
+		}
+		for i := range l.cones {
+			coneW[i] = math.Max(coneW[i], l.eirp(w, i))
 		}
 	}
-}
-
-// exceeded returns the limits that are below the needs.
-func (l *peakLimits) exceeded(n *needs) []BindingLimit {
 	var out []BindingLimit
-	if n.totalW > l.totalW {
-		out = append(out, BindingLimit{Limit: "totalPowerW", NeededW: n.totalW})
+	if totalW > l.totalW {
+		out = append(out, BindingLimit{Limit: "totalPowerW", NeededW: totalW})
 	}
 	if l.antennaW != nil {
-		for i, p := range n.antennaW {
+		for i, p := range antennaW {
 			if p > l.antennaW[i] {
 				out = append(out, BindingLimit{Limit: "antennaPowerW", Index: l.antenna[i], NeededW: p})
 			}
 		}
 	}
-	for i, p := range n.coneW {
+	for i, p := range coneW {
 		if c := &l.cones[i]; p > c.eirpW {
 			out = append(out, BindingLimit{Limit: c.limit, Index: c.index, NeededW: p})
 		}

@@ -100,9 +100,10 @@ type Plan struct {
 	StoppedEarly bool `protobuf:"varint,3,opt,name=stopped_early,json=stoppedEarly,proto3" json:"stopped_early,omitempty"`
 	// What is wrong with the input; only with PLAN_STATUS_REJECTED.
 	Violations []*Violation `protobuf:"bytes,4,rep,name=violations,proto3" json:"violations,omitempty"`
-	// Limits that keep a target from being met; only with PLAN_STATUS_SHORT.
+	// Limits that keep targets from being met; only with PLAN_STATUS_SHORT. With
+	// all of them raised as told, every target is met.
 	LimitsBinding []*BindingLimit `protobuf:"bytes,5,rep,name=limits_binding,json=limitsBinding,proto3" json:"limits_binding,omitempty"`
-	// Users whose target no power can meet in this slot.
+	// Users whose target no power can meet in this slot, even alone.
 	UnservableUserIds []string `protobuf:"bytes,6,rep,name=unservable_user_ids,json=unservableUserIds,proto3" json:"unservable_user_ids,omitempty"`
 	// Strategies as resolved: what made this plan.
 	Strategy *Strategy `protobuf:"bytes,7,opt,name=strategy,proto3" json:"strategy,omitempty"`

@@ -413,7 +413,10 @@ func (x *User) GetPriority() float64 {
 type Array struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Position x, y, z of each antenna in m; 3 * antennas numbers. The array looks
-	// along +x; azimuth turns from +x to +y, elevation from the xy plane to +z.
+	// along +x; azimuth turns from +x to +y, elevation from the xy plane to +z. A
+	// user far away along the unit vector u, with y = h^H x, has samples
+	// h_m ~ exp(-j 2 pi p_m . u / wavelength). Channels of the other sign must be
+	// conjugated, or EIRP is that of the mirror image.
 	PositionsM []float64 `protobuf:"fixed64,1,rep,packed,name=positions_m,json=positionsM,proto3" json:"positions_m,omitempty"`
 	// Boresight gain of one antenna in dBi.
 	ElementGainDbi float64 `protobuf:"fixed64,2,opt,name=element_gain_dbi,json=elementGainDbi,proto3" json:"element_gain_dbi,omitempty"`
