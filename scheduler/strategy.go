@@ -16,14 +16,14 @@ type Info struct {
 
 // Names of beams and powers. Groupings register themselves (RegisterGrouping).
 const (
-	BeamsMatched     = "matched"
-	BeamsZeroForcing = "zero-forcing"
-	BeamsRegularized = "regularized"
-	BeamsOptimal     = "optimal"
+	BeamsMatched     = "matched"      // along the user's channel
+	BeamsZeroForcing = "zero-forcing" // null at the others
+	BeamsRegularized = "regularized"  // between the two
+	BeamsOptimal     = "optimal"      // of least power, and their powers
 
-	PowerLP        = "lp"
-	PowerIterative = "iterative"
-	PowerJoint     = "joint"
+	PowerLP        = "lp"        // by linear program
+	PowerIterative = "iterative" // by distributed power control
+	PowerJoint     = "joint"     // with optimal beams
 )
 
 // Beams lists the ways to form beams.
