@@ -560,6 +560,16 @@ func TestFloorLarge(t *testing.T) {
 	}
 }
 
+// Users of 6 nats on half as many antennas, a problem on which the interior point
+// once ran in circles. No source.
+func TestFloorHighRates(t *testing.T) {
+	p := makeFloor(1330, 8, 4, 2, "line of sight", 30, 6)
+	p.Rate = repeat(6, 8)
+	if r := findFloor(t, optim.Floor{}, p); r.Status != optim.Solved {
+		t.Errorf("%v after %d steps, %g to %g", r.Status, r.Steps, r.LowerBoundW, r.UpperBoundW)
+	}
+}
+
 func TestFloorAllocations(t *testing.T) {
 	p := makeFloor(3, 8, 16, 2, "line of sight", 20, 2)
 	var fl optim.Floor
