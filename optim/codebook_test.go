@@ -312,6 +312,48 @@ func codebookOptimum(t *testing.T, p *optim.CodebookProblem) *optim.CodebookResu
 	return e
 }
 
+// Optima by enumeration and by a mixed-integer program of HiGHS, which agree;
+// computed by testdata/reference/codebook.py. Ours is held to them on the way: the
+// grid's beams, the search with its default nodes and without, the integer program.
+func TestCodebookReference(t *testing.T) {
+	var first sample
+	for _, c := range readReference[struct {
+		referenceBeams
+		Antennas, Columns, Oversampling int
+		Feasible                        bool
+		Beams                           []int
+	}](t, "codebook.json", 13) {
+		h := normalized(c.Channel.rows(), nil)
+		book := dftCodebook(t, c.Antennas, c.Columns, c.Oversampling)
+		p := optim.CodebookProblem{Users: h.Users, Beams: book.Beams, Gain: make([]float64, h.Users*book.Beams), SINR: c.SINR}
+		book.Gains(p.Gain, h)
+		r, one := search(&p, 0), search(&p, 1)
+		if !c.Feasible {
+			if r.Status != optim.Unservable {
+				t.Errorf("%s: %v, where no assignment will do", c.Name, r.Status)
+			}
+			continue
+		}
+		if r.Status != optim.Solved || one.Status != optim.Solved {
+			t.Errorf("%s: %v, %v", c.Name, r.Status, one.Status)
+			continue
+		}
+		near(t, c.Name, r.PowerW, c.PowerW, 1e-9)
+		near(t, c.Name+": bound", r.LowerBoundW, c.PowerW, 1e-8)
+		first = append(first, one.PowerW/c.PowerW)
+		held := make([]float64, h.Users*h.Users)
+		p.AssignedGains(held, c.Beams)
+		var f optim.PowerResult
+		optim.Direct{}.Solve(&optim.FixedProblem{Users: h.Users, Gain: held, SINR: c.SINR}, &f)
+		near(t, c.Name+": the reference's beams", f.PowerW, c.PowerW, 1e-9)
+		if h.Users*book.Beams <= optim.MaxExactPairs && (lp.Backend() == "lp_solve" || h.Users*book.Beams <= 32) {
+			e := exactCodebook(&p)
+			near(t, c.Name+": integer program", e.PowerW, c.PowerW, 1e-9)
+		}
+	}
+	first.within(t, "without branch and bound", 1.01, 1.05)
+}
+
 // The search's distance to the optimum of the mixed-integer program, without
 // branch and bound and with the few nodes it has by default.
 func TestCodebookSearchDistance(t *testing.T) {

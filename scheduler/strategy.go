@@ -16,15 +16,15 @@ type Info struct {
 
 // Names of beams and powers. Groupings register themselves (RegisterGrouping).
 const (
-	BeamsMatched     = "matched"
-	BeamsZeroForcing = "zero-forcing"
-	BeamsRegularized = "regularized"
-	BeamsOptimal     = "optimal"
-	BeamsCodebook    = "codebook"
+	BeamsMatched     = "matched"      // along the user's channel
+	BeamsZeroForcing = "zero-forcing" // null at the others
+	BeamsRegularized = "regularized"  // between the two
+	BeamsOptimal     = "optimal"      // of least power, and their powers
+	BeamsCodebook    = "codebook"     // one of a codebook each
 
-	PowerLP        = "lp"
-	PowerIterative = "iterative"
-	PowerJoint     = "joint"
+	PowerLP        = "lp"        // by linear program
+	PowerIterative = "iterative" // by distributed power control
+	PowerJoint     = "joint"     // with optimal beams
 )
 
 // Beams lists the ways to form beams.

@@ -26,6 +26,7 @@ const (
 	// antennas of |h|^2 / noise: 300 dB on either side, so that powers and weights
 	// stay in range, of float32 too.
 	MinGain = 1e-30
+	// MaxGain is the upper one, see MinGain.
 	MaxGain = 1e30
 	// MinShareStep is the smallest unit of a share: shares are then chosen among
 	// 10000.
