@@ -235,7 +235,7 @@ func (s *groupSolver) splitRates(g *onAir) float64 {
 // one, and then without.
 func (s *groupSolver) splitFrom(g *onAir, start []float64, power func(g *onAir, rates, slopes []float64) float64) bool {
 	p := optim.SplitProblem{
-		Users: len(g.users), Subbands: len(g.bands), Rate: s.mean, Start: start,
+		Users: len(g.users), Subbands: len(g.bands), Rate: s.mean, Closed: s.closed(g), Start: start,
 		Power: func(rate, slope []float64) float64 { return power(g, rate, slope) },
 	}
 	split := optim.RateSplit{Tolerance: splitTolerance}
@@ -244,6 +244,24 @@ func (s *groupSolver) splitFrom(g *onAir, start []float64, power func(g *onAir, 
 	}
 	p.Start = nil
 	return start != nil && split.Solve(&p, &s.split) == optim.Solved
+}
+
+// closed marks the subbands on which users of a group have no channel,
+// [user][band]; nil means none.
+func (s *groupSolver) closed(g *onAir) []bool {
+	var out []bool
+	for i, k := range g.users {
+		for b, f := range g.bands {
+			if s.view.ownGain(k, f) > 0 {
+				continue
+			}
+			if out == nil {
+				out = make([]bool, len(g.users)*len(g.bands))
+			}
+			out[i*len(g.bands)+b] = true
+		}
+	}
+	return out
 }
 
 // approachLimits splits the mean rates where limits rule out the even split: from
