@@ -6,29 +6,8 @@ import "strconv"
 // that nothing is ignored in silence. A version that honours a field deletes its
 // lines.
 func (s *Slot) checkUnsupported(v *violations) {
-	l := &s.Limits
-	for k := range s.Users {
-		if p := s.Users[k].Priority; p > 0 && p != 1 && finite(p) {
-			v.unsupported(itemPath("users", k, "priority"), number(p))
-		}
-	}
-	if s.Array != nil {
-		v.unsupported("array", "given")
-	}
-	if l.TotalPowerW != nil {
-		v.unsupported("limits.totalPowerW", "given")
-	}
-	if len(l.AntennaPowerW) > 0 {
-		v.unsupported("limits.antennaPowerW", "given")
-	}
-	if l.EIRPW != nil {
-		v.unsupported("limits.eirpW", "given")
-	}
-	if len(l.ProtectedDirections) > 0 {
-		v.unsupported("limits.protectedDirections", "given")
-	}
-	if l.MaxGroups > 0 {
-		v.unsupported("limits.maxGroups", strconv.Itoa(l.MaxGroups))
+	if s.Limits.MaxGroups > 0 {
+		v.unsupported("limits.maxGroups", strconv.Itoa(s.Limits.MaxGroups))
 	}
 	for g := range s.Groups {
 		if len(s.Groups[g].Subbands) > 0 {
@@ -47,17 +26,11 @@ func (o *Options) checkUnsupported(v *violations) {
 	if o.Objective == ObjectiveConsumed {
 		v.unsupported("options.objective", text(o.Objective))
 	}
-	if o.Floor {
-		v.unsupported("options.floor", "true")
-	}
 	if o.WorkLimit > 0 {
 		v.unsupported("options.workLimit", strconv.FormatInt(o.WorkLimit, 10))
 	}
 	if o.HysteresisDB > 0 && finite(o.HysteresisDB) {
 		v.unsupported("options.hysteresisDb", number(o.HysteresisDB))
-	}
-	if o.Codebook != nil {
-		v.unsupported("options.codebook", "given")
 	}
 }
 

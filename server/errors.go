@@ -21,6 +21,7 @@ const errorDomain = "leastwatt"
 const (
 	reasonSlotRejected    = "SLOT_REJECTED"
 	reasonSessionRejected = "SESSION_REJECTED"
+	reasonAuditRejected   = "AUDIT_REJECTED"
 	reasonEngineFault     = "ENGINE_FAULT"
 	reasonLimitReached    = "LIMIT_REACHED"
 	reasonCancelled       = "CANCELLED"

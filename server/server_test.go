@@ -411,14 +411,6 @@ func TestSessionProtocol(t *testing.T) {
 	}
 }
 
-// TestAudit: there is none yet, and it says so.
-func TestAudit(t *testing.T) {
-	s := start(t, Config{}, nil)
-	if _, err := s.rpc(t).AuditPlan(t.Context(), &pb.AuditPlanRequest{}); status.Code(err) != codes.Unimplemented {
-		t.Errorf("error %v", err)
-	}
-}
-
 func TestListStrategies(t *testing.T) {
 	s := start(t, Config{}, nil)
 	got, err := s.dial(t, client.Config{}).Strategies(t.Context())
@@ -968,6 +960,7 @@ func TestErrors(t *testing.T) {
 		{bad, codes.InvalidArgument, "SLOT_REJECTED", "server: users: 0; allowed: 1 (and 1 more)"},
 		{fmt.Errorf("more: %w", bad), codes.InvalidArgument, "SLOT_REJECTED", "server: users: 0; allowed: 1 (and 1 more)"},
 		{sessionRejected("open", "a", "b"), codes.InvalidArgument, "SESSION_REJECTED", "server: open: a; allowed: b"},
+		{&exhausted{"sessions", "in all", 3}, codes.ResourceExhausted, "LIMIT_REACHED", "server: at most 3 sessions in all: this server's limit"},
 		{context.Canceled, codes.Canceled, "CANCELLED", "context canceled"},
 		{context.DeadlineExceeded, codes.DeadlineExceeded, "DEADLINE_EXCEEDED", "context deadline exceeded"},
 		{errFault, codes.Internal, "ENGINE_FAULT", errFault.Error()},

@@ -488,6 +488,15 @@ type poisoned struct{ chain }
 
 func (*poisoned) Restore([]byte) error { panic("bite") }
 
+// TestContain: a panic in the handler of a call is counted and answered.
+func TestContain(t *testing.T) {
+	s := New(Config{})
+	_, err := s.containUnary(t.Context(), nil, nil, func(context.Context, any) (any, error) { panic("bite") })
+	if status.Code(err) != codes.Internal || strings.Contains(err.Error(), "bite") || s.Faults() != 1 {
+		t.Errorf("%v, %d faults", err, s.Faults())
+	}
+}
+
 // TestLimitsInUse: more sessions or slots than a limit are refused by its name,
 // and welcome when others have gone.
 func TestLimitsInUse(t *testing.T) {

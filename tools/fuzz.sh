@@ -12,7 +12,7 @@ for package in $packages; do
 	tests=$(go test "$@" -list '^Fuzz' "$package")
 	for name in $(grep '^Fuzz' <<<"$tests" || true); do
 		echo "== $package $name"
-		go test "$@" -run '^$' -fuzz "^$name\$" -fuzztime "$duration" "$package"
+		go test "$@" -run '^$' -fuzz "^$name\$" -fuzztime "$duration" -fuzzminimizetime 2s "$package"
 		count=$((count + 1))
 	done
 done
