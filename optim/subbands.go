@@ -15,12 +15,15 @@ type SplitProblem struct {
 	// [user][subband]; +Inf where the rates cannot be met, as which a negative
 	// number, NaN and a slope that is not positive and finite count too. A rate of
 	// 0 has a slope that is not used. During the solve each user has a millionth of
-	// its rate at least on every subband: where that cannot be served, as on a subband
-	// without a channel, neither can the group.
+	// its rate at least on every subband that is not closed to it: where that cannot
+	// be served, neither can the group.
 	Power func(rate, slope []float64) float64
 	// Start is a split to start from, [user][subband], >= 0, in which ratios
 	// count; nil, or one that cannot be served, starts from several.
 	Start []float64
+	// Closed marks the subbands on which a user can have no rate, such as those where
+	// it has no channel, [user][subband]; nil means none.
+	Closed []bool
 }
 
 // SplitResult is what RateSplit found. Slices are overwritten by the next solve.
@@ -105,8 +108,12 @@ func (rs RateSplit) Solve(p *SplitProblem, r *SplitResult) Status {
 func (p *SplitProblem) valid() bool {
 	k, f := p.Users, p.Subbands
 	return k >= 0 && f >= 1 && (k == 0 || f <= math.MaxInt/k) && p.Power != nil && len(p.Rate) == k && allFiniteNonNegative(p.Rate) &&
+		(p.Closed == nil || len(p.Closed) == k*f) &&
 		(p.Start == nil || len(p.Start) == k*f && allFiniteNonNegative(p.Start))
 }
+
+// closed reports whether entry i, [user][subband], is closed.
+func (p *SplitProblem) closed(i int) bool { return p.Closed != nil && p.Closed[i] }
 
 // starts returns splits to descend from: the even one, and splits in which users
 // lean towards different subbands, lightly and so much that each has them nearly
@@ -133,15 +140,11 @@ func (p *SplitProblem) starts() [][]float64 {
 	return out
 }
 
-// spread fills s with each user's rate in proportion to weights.
+// spread fills s with weights of each user's rate.
 func (p *SplitProblem) spread(s []float64, weight func(u, f int) float64) {
 	for u := range p.Users {
-		sum := 0.0
 		for f := range p.Subbands {
-			sum += weight(u, f)
-		}
-		for f := range p.Subbands {
-			s[u*p.Subbands+f] = p.Rate[u] * float64(p.Subbands) * weight(u, f) / sum
+			s[u*p.Subbands+f] = weight(u, f)
 		}
 	}
 }
@@ -188,7 +191,9 @@ func (d *descent) run(start []float64) float64 {
 	tolerance := orDefault(d.settings.Tolerance, 1e-9)
 	maxSteps := d.steps + int(orDefault(float64(d.settings.MaxSteps), 100))
 	copy(d.rate, start)
-	d.lift()
+	if !d.lift() {
+		return math.Inf(1)
+	}
 	total := d.power(d.rate, d.slope)
 	if math.IsInf(total, 1) {
 		return total
@@ -215,22 +220,43 @@ func (d *descent) run(start []float64) float64 {
 	return d.settle(total)
 }
 
-// lift gives every subband at least leastRate of each user's rate.
-func (d *descent) lift() {
+// lift scales each user's rates to its target, at least leastRate of it on every
+// open subband. It reports false for a user of a rate to whom all are closed.
+func (d *descent) lift() bool {
 	n := d.p.Subbands
 	for u, r := range d.p.Rate {
 		row := d.rate[u*n : (u+1)*n]
+		top := 0.0
+		for f := range row {
+			if d.p.closed(u*n + f) {
+				row[f] = 0
+			}
+			top = math.Max(top, row[f])
+		}
+		given := 0.0
+		for f := range row {
+			if top > 0 {
+				row[f] /= top
+			}
+			given += row[f]
+		}
 		sum := 0.0
 		for f := range row {
-			row[f] = math.Max(row[f], leastRate*r)
-			sum += row[f]
+			if !d.p.closed(u*n + f) {
+				row[f] = math.Max(row[f], leastRate*given)
+				sum += row[f]
+			}
 		}
-		if sum > 0 {
-			for f := range row {
+		if sum == 0 && r > 0 {
+			return false
+		}
+		for f := range row {
+			if sum > 0 {
 				row[f] *= r * float64(n) / sum
 			}
 		}
 	}
+	return true
 }
 
 // waterFill fills trial with the minimum of the models and level with the
@@ -254,6 +280,9 @@ func (d *descent) waterFill() float64 {
 		for range n + 1 {
 			sum, count := 0.0, 0
 			for f := range n {
+				if d.p.closed(u*n + f) {
+					continue
+				}
 				z := rate[f] - math.Log(slope[f])
 				if math.IsInf(level, -1) || z+level > least {
 					sum += z
@@ -269,6 +298,9 @@ func (d *descent) waterFill() float64 {
 			level = next
 		}
 		for f := range n {
+			if trial[f] = 0; d.p.closed(u*n + f) {
+				continue
+			}
 			trial[f] = math.Max(least, rate[f]-math.Log(slope[f])+level)
 			saved += slope[f] * (rate[f] - trial[f])
 		}

@@ -127,27 +127,30 @@ func TestSplitStarts(t *testing.T) {
 		p    SplitProblem
 		want Status
 	}{
-		"no start":               {SplitProblem{2, 2, []float64{1, 1}, half, nil}, Solved},
-		"start beyond":           {SplitProblem{2, 2, []float64{1, 1}, half, []float64{2, 0, 0, 2}}, Solved},
-		"start of zeros":         {SplitProblem{2, 2, []float64{1, 1}, half, make([]float64, 4)}, Solved},
-		"no channel":             {SplitProblem{2, 2, []float64{1, 1}, power, nil}, Unservable},
-		"no users":               {SplitProblem{0, 3, nil, func(_, _ []float64) float64 { return 0 }, nil}, Solved},
-		"no subbands":            {SplitProblem{2, 0, []float64{1, 1}, half, nil}, BadInput},
-		"users below 0":          {SplitProblem{-1, 1, nil, half, nil}, BadInput},
-		"too large":              {SplitProblem{2, math.MaxInt, []float64{1, 1}, half, nil}, BadInput},
-		"rates":                  {SplitProblem{2, 2, []float64{1}, half, nil}, BadInput},
-		"a negative rate":        {SplitProblem{2, 2, []float64{1, -1}, half, nil}, BadInput},
-		"no power":               {SplitProblem{2, 2, []float64{1, 1}, nil, nil}, BadInput},
-		"a start of NaN":         {SplitProblem{2, 2, []float64{1, 1}, half, []float64{1, 1, math.NaN(), 1}}, BadInput},
-		"a start of other sizes": {SplitProblem{2, 2, []float64{1, 1}, half, []float64{1}}, BadInput},
+		"no start":               {SplitProblem{2, 2, []float64{1, 1}, half, nil, nil}, Solved},
+		"start beyond":           {SplitProblem{2, 2, []float64{1, 1}, half, []float64{2, 0, 0, 2}, nil}, Solved},
+		"start of zeros":         {SplitProblem{2, 2, []float64{1, 1}, half, make([]float64, 4), nil}, Solved},
+		"no channel":             {SplitProblem{2, 2, []float64{1, 1}, power, nil, nil}, Unservable},
+		"no users":               {SplitProblem{0, 3, nil, func(_, _ []float64) float64 { return 0 }, nil, nil}, Solved},
+		"no subbands":            {SplitProblem{2, 0, []float64{1, 1}, half, nil, nil}, BadInput},
+		"users below 0":          {SplitProblem{-1, 1, nil, half, nil, nil}, BadInput},
+		"too large":              {SplitProblem{2, math.MaxInt, []float64{1, 1}, half, nil, nil}, BadInput},
+		"rates":                  {SplitProblem{2, 2, []float64{1}, half, nil, nil}, BadInput},
+		"a negative rate":        {SplitProblem{2, 2, []float64{1, -1}, half, nil, nil}, BadInput},
+		"no power":               {SplitProblem{2, 2, []float64{1, 1}, nil, nil, nil}, BadInput},
+		"a start of NaN":         {SplitProblem{2, 2, []float64{1, 1}, half, []float64{1, 1, math.NaN(), 1}, nil}, BadInput},
+		"a start of other sizes": {SplitProblem{2, 2, []float64{1, 1}, half, []float64{1}, nil}, BadInput},
 		"powers of NaN": {SplitProblem{1, 1, []float64{1}, func(_, slope []float64) float64 {
 			slope[0] = 1
 			return math.NaN()
-		}, nil}, Unservable},
+		}, nil, nil}, Unservable},
 		"powers below 0": {SplitProblem{1, 1, []float64{1}, func(_, slope []float64) float64 {
 			slope[0] = 1
 			return -1
-		}, nil}, Unservable},
+		}, nil, nil}, Unservable},
+		"a subband closed":      {SplitProblem{2, 2, []float64{1, 1}, power, nil, []bool{false, true, false, true}}, Solved},
+		"every subband closed":  {SplitProblem{2, 2, []float64{1, 1}, half, nil, []bool{true, true, false, false}}, Unservable},
+		"closed of other sizes": {SplitProblem{2, 2, []float64{1, 1}, half, nil, []bool{true}}, BadInput},
 	} {
 		r := SplitResult{PowerW: 7}
 		if s := (RateSplit{}).Solve(&c.p, &r); s != c.want || r.Status != s || s != Solved && r.PowerW != 0 || !finite(r.PowerW) {

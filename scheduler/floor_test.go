@@ -129,10 +129,10 @@ func TestFloorBelowEveryPlan(t *testing.T) {
 	rng := rand.New(rand.NewPCG(33, 34))
 	tables := []string{"", "mcs-64qam", "cqi-256qam"}
 	short, tight := 0, 0
-	for i := range 40 {
+	for i := range 80 {
 		s := randomWideSlot(rng, 1+rng.IntN(8), 1+i%3, 1+rng.IntN(10), 0.2+rng.Float64())
-		if i%3 == 0 {
-			everyone(s) // more than can be served, now and then; a shortfall of several subbands takes long
+		if i%5 == 0 {
+			everyone(s) // more than can be served, now and then
 		}
 		for k := range s.Users {
 			switch rng.IntN(6) {
@@ -148,9 +148,6 @@ func TestFloorBelowEveryPlan(t *testing.T) {
 				Floor: true, Grouping: grouping.Name, Beams: beams.Name, Weights: WeightFormat(rng.IntN(4)),
 				RateTable: tables[rng.IntN(len(tables))], SINRGapDB: float64(rng.IntN(3)),
 			}
-			if len(s.Groups) > 0 {
-				s.Options.RateTable = "" // so does one in steps
-			}
 			p := schedule(context.Background(), s)
 			checkFloor(t, s, p)
 			if *p.FloorPowerW > 0.999*p.RadiatedPowerW {
@@ -161,7 +158,7 @@ func TestFloorBelowEveryPlan(t *testing.T) {
 			}
 		}
 	}
-	if short < 3 || tight < 3 {
+	if short < 5 || tight < 5 {
 		t.Errorf("%d plans fell short, %d were at the floor", short, tight)
 	}
 }
