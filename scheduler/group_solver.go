@@ -75,6 +75,15 @@ func (s *groupSolver) power(g *onAir, share float64) (powerW, shareSlopeW float6
 	return powerW, shareSlopeW
 }
 
+// remember returns a function that brings back what solves start from now.
+func (s *groupSolver) remember() (recall func()) {
+	penalty, fraction := slices.Clone(s.penalty), slices.Clone(s.fraction)
+	return func() {
+		copy(s.penalty, penalty)
+		copy(s.fraction, fraction)
+	}
+}
+
 // planPower returns the power of the group as a plan would have it, on the
 // steps of the rate table where there is one, and leaves its rates in s.rates.
 func (s *groupSolver) planPower(g *onAir, share float64) float64 {

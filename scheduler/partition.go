@@ -160,7 +160,7 @@ func (v *View) divideOpen(p *partition, open []int, budget float64) float64 {
 		}
 	}
 	normalize(start, budget)
-	shares, power := splitSharesGlobally(v.shareCost(p, open), start, budget, convex)
+	shares, power := splitSharesGlobally(v.shareCost(p, open), start, budget, convex, v.solver.remember)
 	if v.options.ShareStep > 0 || v.table != nil {
 		shares, power = v.discreteShares(p, open, shares, budget)
 	}
