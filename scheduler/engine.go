@@ -24,7 +24,9 @@ func schedule(ctx context.Context, slot *Slot) *Plan {
 	plan := &Plan{Sequence: slot.Sequence, EngineVersion: Version}
 	v := newView(slot, slot.Options.Resolve())
 	plan.Strategy = Strategy{v.options.Grouping, v.options.Beams, v.options.Power}
-	p := v.choose(ctx, plan)
+	v.ctx = ctx
+	p := v.choose(plan)
+	plan.StoppedEarly = v.stopped
 	plan.fill(v, p.groups)
 	plan.Solves = v.solver.solves
 	plan.Status = StatusMet

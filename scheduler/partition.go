@@ -1,7 +1,6 @@
 package scheduler
 
 import (
-	"context"
 	"math"
 	"slices"
 )
@@ -29,7 +28,7 @@ const maxRowRounds = 8
 // choose returns the groups and shares of the slot. Where the grouping asked
 // for cannot meet the targets, one group of all and then every user alone are
 // tried; where nothing can, targets are lowered (see shortfall).
-func (v *View) choose(ctx context.Context, plan *Plan) *partition {
+func (v *View) choose(plan *Plan) *partition {
 	if len(v.active) == 0 || v.peak != nil && v.peak.silent() {
 		return &partition{}
 	}
@@ -37,7 +36,6 @@ func (v *View) choose(ctx context.Context, plan *Plan) *partition {
 	for p := range v.partitions() {
 		v.divide(p)
 		if !math.IsInf(p.powerW, 1) {
-			plan.StoppedEarly = ctx.Err() != nil
 			plan.use(p)
 			return p
 		}
@@ -67,15 +65,26 @@ func (v *View) partitions() func(yield func(*partition) bool) {
 			if i > 0 && name == names[0] || name == "together" && len(v.active) > v.MaxGroupSize() {
 				continue
 			}
-			p := &partition{grouping: name}
-			for _, users := range groupings[name].grouping.Group(v) {
-				p.groups = append(p.groups, onAir{users: users, bands: v.allBands})
-			}
-			if !yield(p) {
+			if !yield(v.grouped(name)) {
 				return
 			}
 		}
 	}
+}
+
+// grouped returns the partition of a grouping by name.
+func (v *View) grouped(name string) *partition {
+	p := &partition{grouping: name}
+	if g, ok := groupings[name].grouping.(TimedGrouping); ok {
+		for _, t := range g.Timed(v) {
+			p.groups = append(p.groups, onAir{users: t.Users, bands: v.allBands, share: t.Share})
+		}
+		return p
+	}
+	for _, users := range groupings[name].grouping.Group(v) {
+		p.groups = append(p.groups, onAir{users: users, bands: v.allBands})
+	}
+	return p
 }
 
 // fixedGroups returns the groups, and where given the shares, of the caller.
@@ -160,7 +169,14 @@ func (v *View) divideOpen(p *partition, open []int, budget float64) float64 {
 		}
 	}
 	normalize(start, budget)
-	shares, power := splitSharesGlobally(v.shareCost(p, open), start, budget, convex, v.solver.remember)
+	cost := v.shareCost(p, open)
+	shares, power := start, math.Inf(1)
+	if v.Stopped() {
+		power = totalCost(cost, start) // no time for more than a start that will do
+	}
+	if math.IsInf(power, 1) {
+		shares, power = splitSharesGlobally(cost, start, budget, convex, v.solver.remember)
+	}
 	if v.options.ShareStep > 0 || v.table != nil {
 		shares, power = v.discreteShares(p, open, shares, budget)
 	}

@@ -21,6 +21,16 @@ const (
 	bendTolerance  = 1e-6 // relative, of slopes that ought to rise with the share
 )
 
+// totalCost returns the cost of all groups.
+func totalCost(cost shareCost, shares []float64) float64 {
+	sum := 0.0
+	for g, s := range shares {
+		phi, _ := cost(g, s)
+		sum += phi
+	}
+	return sum
+}
+
 // splitShares minimises sum_g phi_g(s_g) over shares that add up to budget, from
 // a start. It returns the shares and the least total found; +Inf when no split
 // serves every group.

@@ -92,8 +92,27 @@ type Grouping interface {
 	Group(v *View) [][]int
 }
 
-// DefaultGrouping is used where options name none.
-const DefaultGrouping = "semi-orthogonal"
+// TimedGrouping is a Grouping that has shares in mind too.
+type TimedGrouping interface {
+	Grouping
+	// Timed takes the place of Group. Shares are where the division of the slot
+	// starts from.
+	Timed(v *View) []TimedGroup
+}
+
+// TimedGroup is a group with its share of the slot.
+type TimedGroup struct {
+	Users []int
+	Share float64 // 0: not known
+}
+
+// Names of groupings that others refer to.
+const (
+	GroupingLeastPower = "least-power"
+
+	// DefaultGrouping is used where options name none.
+	DefaultGrouping = GroupingLeastPower
+)
 
 // Resolve returns o with defaults in place of empty names.
 func (o Options) Resolve() Options {
