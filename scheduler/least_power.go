@@ -19,22 +19,27 @@ func init() {
 type leastPower struct{}
 
 // Group implements Grouping.
-func (g leastPower) Group(v *View) [][]int {
-	var out [][]int
-	for _, t := range g.Timed(v) {
-		out = append(out, t.Users)
-	}
-	return out
-}
+func (g leastPower) Group(v *View) [][]int { return untimed(g.Timed(v)) }
 
 // Timed implements TimedGrouping.
 func (leastPower) Timed(v *View) []TimedGroup {
 	s := newSearch(v)
-	starts := s.starts()
-	best := s.run(starts)
-	var out []TimedGroup
-	for i := range best {
-		out = append(out, TimedGroup{Users: best[i].users, Share: best[i].share})
+	return timed(s.run(s.starts()))
+}
+
+func timed(teams []team) []TimedGroup {
+	out := make([]TimedGroup, 0, len(teams))
+	for i := range teams {
+		out = append(out, TimedGroup{Users: teams[i].users, Share: teams[i].share})
+	}
+	return out
+}
+
+// untimed drops the shares.
+func untimed(groups []TimedGroup) [][]int {
+	out := make([][]int, 0, len(groups))
+	for i := range groups {
+		out = append(out, groups[i].Users)
 	}
 	return out
 }
@@ -87,8 +92,8 @@ func (s *search) starts() []startGroups {
 // the best partition found; nil where no start can be served.
 func (s *search) run(starts []startGroups) []team {
 	type began struct {
-		teams []team
-		total float64
+		teams     []team
+		total, nu float64
 	}
 	var best began
 	best.total = math.Inf(1)
@@ -101,16 +106,16 @@ func (s *search) run(starts []startGroups) []team {
 		if !s.start(start.groups, start.share) {
 			continue
 		}
-		all = append(all, began{s.teams, s.total})
+		all = append(all, began{s.teams, s.total, s.nu})
 		if s.total < best.total {
 			best = all[len(all)-1]
 		}
 		if i == 1 {
 			// Of the two that look best, the better one descends before the
 			// others are solved: time may be short.
-			s.teams, s.total = best.teams, best.total
+			s.teams, s.total, s.nu = best.teams, best.total, best.nu
 			s.descend()
-			best = began{s.teams, s.total}
+			best = began{s.teams, s.total, s.nu}
 		}
 	}
 	slices.SortStableFunc(all, func(a, b began) int { return cmp.Compare(a.total, b.total) })
@@ -118,11 +123,12 @@ func (s *search) run(starts []startGroups) []team {
 		if i >= descents || b.total > startsWorse*all[0].total || s.view.Stopped() {
 			break
 		}
-		s.teams, s.total = b.teams, b.total
+		s.teams, s.total, s.nu = b.teams, b.total, b.nu
 		s.descend()
 		if s.total < best.total {
-			best = began{s.teams, s.total}
+			best = began{s.teams, s.total, s.nu}
 		}
 	}
+	s.teams, s.total, s.nu = best.teams, best.total, best.nu
 	return best.teams
 }

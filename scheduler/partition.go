@@ -74,17 +74,34 @@ func (v *View) partitions() func(yield func(*partition) bool) {
 
 // grouped returns the partition of a grouping by name.
 func (v *View) grouped(name string) *partition {
-	p := &partition{grouping: name}
+	var groups []TimedGroup
 	if g, ok := groupings[name].grouping.(TimedGrouping); ok {
-		for _, t := range g.Timed(v) {
-			p.groups = append(p.groups, onAir{users: t.Users, bands: v.allBands, share: t.Share})
+		groups = g.Timed(v)
+	} else {
+		for _, users := range groupings[name].grouping.Group(v) {
+			groups = append(groups, TimedGroup{Users: users})
 		}
-		return p
 	}
-	for _, users := range groupings[name].grouping.Group(v) {
-		p.groups = append(p.groups, onAir{users: users, bands: v.allBands})
+	p := v.partitionOf(groups)
+	p.grouping = name
+	return p
+}
+
+func (v *View) partitionOf(groups []TimedGroup) *partition {
+	p := &partition{}
+	for _, t := range groups {
+		p.groups = append(p.groups, onAir{users: t.Users, bands: v.allBands, share: t.Share})
 	}
 	return p
+}
+
+// timed returns the groups with their shares.
+func (p *partition) timed() []TimedGroup {
+	var out []TimedGroup
+	for i := range p.groups {
+		out = append(out, TimedGroup{Users: p.groups[i].users, Share: p.groups[i].share})
+	}
+	return out
 }
 
 // fixedGroups returns the groups, and where given the shares, of the caller.

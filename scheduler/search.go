@@ -33,6 +33,7 @@ type search struct {
 	solved   map[uint64]team // teams as last solved
 	teams    []team
 	total    float64 // W, mean over the slot
+	nu       float64 // what the total falls by per share of the slot
 	failed   map[uint64]float64
 	c, a, s  []float64
 }
@@ -106,36 +107,29 @@ func (s *search) solveNear(t *team) bool {
 	return false
 }
 
-// spread sets shares to those of least modelled cost and returns that.
-func (s *search) spread(teams []team) float64 {
-	n := len(teams)
-	if n == 1 {
-		teams[0].share = 1
-		return teams[0].phi()
-	}
+// spread sets shares to those of least modelled cost and returns that and nu.
+func (s *search) spread(teams []team) (total, nu float64) {
 	s.c, s.a, s.s = s.c[:0], s.a[:0], s.s[:0]
 	for i := range teams {
-		s.c, s.a, s.s = append(s.c, teams[i].c), append(s.a, teams[i].a), append(s.s, 0)
+		s.c, s.a, s.s = append(s.c, teams[i].c), append(s.a, teams[i].a), append(s.s, teams[i].share)
 	}
-	equalSlopes(s.s, s.c, s.a, 1)
-	total := 0.0
+	nu = equalSlopes(s.s, s.c, s.a, 1)
 	for i := range teams {
 		teams[i].share = s.s[i]
 		total += teams[i].phi()
 	}
-	return total
+	return total, nu
 }
 
 // balance finds shares of the teams from number first on, all solved once, and
 // solves them there; the others' shares move by their models. It returns the
 // total, and false as soon as the models say that it is not below most or a team
 // cannot be served.
-func (s *search) balance(teams []team, first int, most float64) (float64, bool) {
-	total := math.Inf(1)
+func (s *search) balance(teams []team, first int, most float64) (total, nu float64, ok bool) {
 	for range balanceSteps {
-		total = s.spread(teams)
+		total, nu = s.spread(teams)
 		if !(total < most) {
-			return total, false
+			return total, nu, false
 		}
 		moved := false
 		for i := first; i < len(teams); i++ {
@@ -143,7 +137,7 @@ func (s *search) balance(teams []team, first int, most float64) (float64, bool) 
 			if math.Abs(math.Log(t.share/t.at)) > shareDrift {
 				moved = true
 				if s.view.Stopped() || !s.solveNear(t) {
-					return total, false
+					return total, nu, false
 				}
 			}
 		}
@@ -151,7 +145,7 @@ func (s *search) balance(teams []team, first int, most float64) (float64, bool) 
 			break
 		}
 	}
-	return total, total < most
+	return total, nu, true
 }
 
 // start takes a partition with shares to start from. It reports false, and keeps
@@ -171,9 +165,9 @@ func (s *search) start(groups [][]int, share []float64) bool {
 	if !s.serve(teams) {
 		return false
 	}
-	total, ok := s.balance(teams, 0, s.total)
+	total, nu, ok := s.balance(teams, 0, s.total)
 	if ok {
-		s.teams, s.total = teams, total
+		s.teams, s.total, s.nu = teams, total, nu
 	}
 	return ok
 }
@@ -239,9 +233,12 @@ func (s *search) try(c change) bool {
 		return false
 	}
 	teams := make([]team, 0, len(s.teams)+1)
+	bound := s.total // on the new total, were costs as modelled: by duality
 	for i := range s.teams {
-		if i != c.old[0] && i != c.old[1] {
-			teams = append(teams, s.teams[i])
+		if t := &s.teams[i]; i != c.old[0] && i != c.old[1] {
+			teams = append(teams, *t)
+		} else {
+			bound -= t.phi() + s.nu*t.share
 		}
 	}
 	first := len(teams)
@@ -256,15 +253,21 @@ func (s *search) try(c change) bool {
 				return false
 			}
 		}
+		least, share := leastPriced(t.c, t.a, s.nu)
+		bound += least
+		t.share = share
 		teams = append(teams, t)
 	}
 	most := s.total * (1 - searchGain)
-	if _, ok := s.balance(teams, first, most); !ok {
+	if bound >= most {
 		return false
 	}
-	total, ok := s.balance(teams, 0, most)
+	if _, _, ok := s.balance(teams, first, most); !ok {
+		return false
+	}
+	total, nu, ok := s.balance(teams, 0, most)
 	if ok {
-		s.teams, s.total = teams, total
+		s.teams, s.total, s.nu = teams, total, nu
 	}
 	return ok
 }
@@ -356,17 +359,19 @@ func (s *search) changes() []change {
 	return out
 }
 
-// parted adds the change of one team into two.
+// parted adds the change of one team into two: their models are the team's with
+// the power in proportion to the estimate's.
 func (s *search) parted(out []change, from int, one, other []int, limit float64) []change {
 	e, t := s.estimate, &s.teams[from]
-	ratio := t.phi() / (t.share * e.power(t.users, t.share))
-	groups := [][]int{one, other}
-	share := []float64{t.share / 2, t.share / 2}
-	share, cost := e.shares(groups, share, t.share)
-	if gain := t.phi() - ratio*cost; gain > limit {
-		out = append(out, change{
-			old: [2]int{from, -1}, fresh: [2][]int{one, other}, share: [2]float64{share[0], share[1]}, gain: gain,
-		})
+	c := change{old: [2]int{from, -1}, fresh: [2][]int{one, other}, gain: t.phi() + s.nu*t.share}
+	whole := e.power(t.users, t.share)
+	for i, users := range c.fresh {
+		var least float64
+		least, c.share[i] = leastPriced(t.c*e.power(users, t.share)/whole, t.a, s.nu)
+		c.gain -= least
+	}
+	if c.gain > limit {
+		out = append(out, c)
 	}
 	return out
 }

@@ -113,26 +113,23 @@ func shareModel(s, phi, slope float64) (c, a float64) {
 	return phi / (s * math.Expm1(u)), u * s
 }
 
-// equalSlopes fills s with the minimum of sum c_g s_g (exp(a_g/s_g) - 1) over
-// sum s_g = budget: the slopes c (exp(x)(1-x) - 1), x = a/s, are equal to one
-// -nu, found by Newton's method on the logarithm of the sum, inside a bracket.
-func equalSlopes(s, c, a []float64, budget float64) {
-	// At the even split one slope is at least nu and one at most.
-	lo, hi := 0.0, 0.0
+// equalSlopes moves the shares s to the minimum of sum c_g s_g (exp(a_g/s_g) - 1)
+// over sum s_g = budget and returns nu: there all slopes c (exp(x)(1-x) - 1),
+// x = a/s, are -nu. It is found by Newton's method on the logarithm of the sum,
+// inside a bracket.
+func equalSlopes(s, c, a []float64, budget float64) (nu float64) {
+	// Among shares of the right sum one slope is at least nu and one at most.
+	normalize(s, budget)
+	lo, hi := math.Inf(1), math.Inf(-1)
 	for g := range s {
-		v := math.Log(c[g]) + logSlope(a[g]/(budget/float64(len(s))))
-		if g == 0 || v < lo {
-			lo = v
-		}
-		if g == 0 || v > hi {
-			hi = v
-		}
+		v := math.Log(c[g]) + logSlope(a[g]/s[g])
+		lo, hi = math.Min(lo, v), math.Max(hi, v)
 	}
 	logNu := (lo + hi) / 2
 	for range 100 {
 		sum, fall := 0.0, 0.0
 		for g := range s {
-			x := solveSlope(logNu - math.Log(c[g]))
+			x := solveSlope(logNu-math.Log(c[g]), a[g]/s[g])
 			s[g] = a[g] / x
 			sum += s[g]
 			fall += s[g] / x * math.Exp(logSlope(x)-x) / x // -ds/dlog nu
@@ -156,6 +153,7 @@ func equalSlopes(s, c, a []float64, budget float64) {
 		s[g] = math.Max(s[g], minShare*budget)
 	}
 	normalize(s, budget)
+	return math.Exp(logNu)
 }
 
 // logSlope returns log(1 + e^x (x-1)) for x > 0.
@@ -169,13 +167,23 @@ func logSlope(x float64) float64 {
 	return math.Log(1 + math.Exp(x)*(x-1))
 }
 
-// solveSlope returns x > 0 with logSlope(x) = y, by Newton's method.
-func solveSlope(y float64) float64 {
-	x := 1.0
-	if y < -1 {
-		x = math.Exp(0.5 * (y + math.Ln2))
-	} else if y > 1 {
-		x = y
+// leastPriced returns the least of the model's cost c s (exp(a/s) - 1) and nu s,
+// and the share where it is.
+func leastPriced(c, a, nu float64) (cost, share float64) {
+	x := solveSlope(math.Log(nu/c), 1)
+	share = a / x
+	return share * (c*math.Expm1(x) + nu), share
+}
+
+// solveSlope returns x > 0 with logSlope(x) = y, by Newton's method from an x.
+func solveSlope(y, x float64) float64 {
+	if d := logSlope(x) - y; !(math.Abs(d) < 1) {
+		x = 1.0
+		if y < -1 {
+			x = math.Exp(0.5 * (y + math.Ln2))
+		} else if y > 1 {
+			x = y
+		}
 	}
 	for range 60 {
 		// d/dx log(1 + e^x (x-1)) = x e^x / (1 + e^x (x-1)).

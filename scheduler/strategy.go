@@ -109,6 +109,7 @@ type TimedGroup struct {
 // Names of groupings that others refer to.
 const (
 	GroupingLeastPower = "least-power"
+	GroupingExact      = "exact"
 
 	// DefaultGrouping is used where options name none.
 	DefaultGrouping = GroupingLeastPower
