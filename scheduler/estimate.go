@@ -120,10 +120,10 @@ type deal struct {
 	z       []float64 // [user][group] that the user has or would have there
 }
 
-// newDeal deals users into groups of the shares: one after the other, those that
-// need the most power first, to where they raise the cost least; then moves and
-// swaps them while that lowers it.
-func (e *estimate) newDeal(users []int, share []float64, maxSize int) *deal {
+// newDeal deals users into groups of the shares: one after the other, in the order
+// given or, where that is nil, those that need the most power first, to where they
+// raise the cost least; then moves and swaps them while that lowers it.
+func (e *estimate) newDeal(users, order []int, share []float64, maxSize int) *deal {
 	n, groups := len(e.gain), len(share)
 	d := &deal{
 		e: e, maxSize: maxSize, share: share, groups: make([][]int, groups), at: make([]int, n),
@@ -136,8 +136,10 @@ func (e *estimate) newDeal(users []int, share []float64, maxSize int) *deal {
 			d.free[k*groups+g], d.theta[k*groups+g] = s*power, theta
 		}
 	}
-	order := slices.Clone(users)
-	slices.SortStableFunc(order, func(k, j int) int { return -cmp.Compare(d.free[k*groups], d.free[j*groups]) })
+	if order == nil {
+		order = slices.Clone(users)
+		slices.SortStableFunc(order, func(k, j int) int { return -cmp.Compare(d.free[k*groups], d.free[j*groups]) })
+	}
 	for _, k := range order {
 		best, least := -1, math.Inf(1)
 		for g := range groups {
@@ -269,14 +271,15 @@ func (d *deal) improveUser(k int, users []int) bool {
 }
 
 // dealt returns a deal of users into at most n groups, shares and users settled
-// in turn, without empty groups; its shares, of a budget; and its cost.
-func (e *estimate) dealt(users []int, n int, budget float64, maxSize int) (groups [][]int, share []float64, cost float64) {
+// in turn, without empty groups; its shares, of a budget; and its cost. See
+// newDeal for order.
+func (e *estimate) dealt(users, order []int, n int, budget float64, maxSize int) (groups [][]int, share []float64, cost float64) {
 	share = make([]float64, n)
 	for g := range share {
 		share[g] = budget / float64(n)
 	}
 	for range shareRounds {
-		d := e.newDeal(users, share, maxSize)
+		d := e.newDeal(users, order, share, maxSize)
 		groups, share = nil, nil
 		for g, members := range d.groups {
 			if len(members) > 0 {

@@ -3,6 +3,7 @@ package scheduler
 import (
 	"cmp"
 	"math"
+	"math/rand/v2"
 	"slices"
 )
 
@@ -56,6 +57,7 @@ const (
 	dealtWorse  = 1.5 // of the best estimate: where dealing into more groups ends
 	descents    = 4   // starts that descend
 	startsWorse = 1.3 // of the best start: above it none does
+	kicks       = 3   // for each user
 )
 
 // starts returns the partitions to start from, the cheapest by estimate first.
@@ -68,7 +70,7 @@ func (s *search) starts() []startGroups {
 	least := math.Inf(1)
 	fewest := (len(v.active) + s.maxSize - 1) / s.maxSize
 	for n := fewest; n <= min(len(v.active), s.maxTeams, fewest+maxDealt); n++ {
-		groups, share, cost := e.dealt(v.active, n, 1, s.maxSize)
+		groups, share, cost := e.dealt(v.active, nil, n, 1, s.maxSize)
 		add(groups, share, cost)
 		least = math.Min(least, cost)
 		if cost > dealtWorse*least {
@@ -130,5 +132,12 @@ func (s *search) run(starts []startGroups) []team {
 		}
 	}
 	s.teams, s.total, s.nu = best.teams, best.total, best.nu
-	return best.teams
+	rng := rand.New(rand.NewPCG(3, 4))
+	for range kicks * len(s.view.active) {
+		if s.teams == nil || s.view.Stopped() {
+			break
+		}
+		s.kick(rng)
+	}
+	return s.teams
 }

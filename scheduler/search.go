@@ -209,6 +209,40 @@ func (s *search) serve(teams []team) bool {
 	return true
 }
 
+// kick deals the users of some teams anew, in a random order and into as many
+// groups or one more or less, and descends from there. It keeps what it had where
+// that is not worse.
+func (s *search) kick(rng *rand.Rand) {
+	teams, total, nu := s.teams, s.total, s.nu
+	defer func() {
+		if s.teams == nil || s.total > total*(1-searchGain) {
+			s.teams, s.total, s.nu = teams, total, nu
+		}
+	}()
+	order := rng.Perm(len(teams))
+	hit := min(len(teams), 2+rng.IntN(2))
+	var users []int
+	budget := 0.0
+	var groups [][]int
+	var share []float64
+	for i, g := range order {
+		if i < hit {
+			users = append(users, teams[g].users...)
+			budget += teams[g].share
+		} else {
+			groups, share = append(groups, teams[g].users), append(share, teams[g].share)
+		}
+	}
+	n := hit - 1 + rng.IntN(3)
+	n = max(min(n, len(users), s.maxTeams-len(groups)), (len(users)+s.maxSize-1)/s.maxSize, 1)
+	rng.Shuffle(len(users), func(i, j int) { users[i], users[j] = users[j], users[i] })
+	parts, partShare, _ := s.estimate.dealt(users, users, n, budget, s.maxSize)
+	s.teams, s.total = nil, math.Inf(1)
+	if s.start(append(groups, parts...), append(share, partShare...)) {
+		s.descend()
+	}
+}
+
 // change is a way to change the partition: teams of some users less and others
 // in their place.
 type change struct {
@@ -350,7 +384,7 @@ func (s *search) changes() []change {
 			})
 		}
 		if t := &s.teams[a]; n < s.maxTeams && len(t.users) > 3 {
-			if parts, _, _ := e.dealt(t.users, 2, t.share, s.maxSize); len(parts) == 2 {
+			if parts, _, _ := e.dealt(t.users, nil, 2, t.share, s.maxSize); len(parts) == 2 {
 				out = s.parted(out, a, parts[0], parts[1], limit)
 			}
 		}
