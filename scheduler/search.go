@@ -32,9 +32,13 @@ type search struct {
 	word     []uint64        // [user] random; a team's key is the xor of its users'
 	solved   map[uint64]team // teams as last solved
 	teams    []team
-	total    float64 // W, mean over the slot
-	nu       float64 // what the total falls by per share of the slot
-	failed   map[uint64]float64
+	total    float64            // W, mean over the slot
+	nu       float64            // what the total falls by per share of the slot
+	failed   map[uint64]float64 // the longest share in which a team could not be served
+	halved   map[uint64][][]int // teams dealt into two
+	changes  []change
+	limit    float64   // gain from which changes are listed
+	scale    []float64 // [team] cost over the estimate's
 	c, a, s  []float64
 }
 
@@ -49,7 +53,7 @@ const (
 func newSearch(v *View) *search {
 	s := &search{
 		view: v, estimate: newEstimate(v), maxSize: v.MaxGroupSize(), maxTeams: v.MaxGroups(),
-		word: make([]uint64, len(v.slot.Users)), solved: map[uint64]team{}, failed: map[uint64]float64{},
+		word: make([]uint64, len(v.slot.Users)), solved: map[uint64]team{}, failed: map[uint64]float64{}, halved: map[uint64][][]int{},
 		total: math.Inf(1),
 	}
 	rng := rand.New(rand.NewPCG(1, 2))
@@ -59,12 +63,18 @@ func newSearch(v *View) *search {
 	return s
 }
 
-// newTeam returns a team as last solved, or new. It keeps users.
-func (s *search) newTeam(users []int) team {
+// key returns the key of a team of users.
+func (s *search) key(users []int) uint64 {
 	key := uint64(0)
 	for _, k := range users {
 		key ^= s.word[k]
 	}
+	return key
+}
+
+// newTeam returns a team as last solved, or new. It keeps users.
+func (s *search) newTeam(users []int) team {
+	key := s.key(users)
 	if t, ok := s.solved[key]; ok {
 		return t
 	}
@@ -243,19 +253,19 @@ func (s *search) kick(rng *rand.Rand) {
 	}
 }
 
-// change is a way to change the partition: teams of some users less and others
-// in their place.
+// change is a way to change the partition. Team a gives user k to team b, and b
+// gives user j to a where that is not -1; or, where k is -1, a and b merge; or,
+// where b is -1, the users in part leave a for a team of their own.
 type change struct {
-	old   [2]int // numbers of the teams that go; second -1: one only
-	fresh [2][]int
-	share [2]float64 // to start from
-	gain  float64    // estimated
+	a, b, k, j int
+	part       []int
+	gain       float64 // estimated
 }
 
 // descend makes changes while they save power.
 func (s *search) descend() {
 	for !s.view.Stopped() {
-		if !slices.ContainsFunc(s.changes(), s.try) {
+		if !slices.ContainsFunc(s.listChanges(), s.try) {
 			return
 		}
 	}
@@ -266,36 +276,37 @@ func (s *search) try(c change) bool {
 	if s.view.Stopped() {
 		return false
 	}
+	// By duality the new total is at least this, were costs as modelled.
+	bound := s.total - s.worth(c.a)
+	if c.b >= 0 {
+		bound -= s.worth(c.b)
+	}
+	most := s.total * (1 - searchGain)
+	var fresh [2]team
+	n := 2
+	if c.b >= 0 && c.k < 0 {
+		n = 1
+	}
+	for i := range n {
+		t, ok := s.changed(&c, i)
+		if !ok {
+			return false
+		}
+		least, share := leastPriced(t.c, t.a, s.nu)
+		t.share = share
+		fresh[i] = t
+		if bound += least; bound >= most {
+			return false
+		}
+	}
 	teams := make([]team, 0, len(s.teams)+1)
-	bound := s.total // on the new total, were costs as modelled: by duality
 	for i := range s.teams {
-		if t := &s.teams[i]; i != c.old[0] && i != c.old[1] {
-			teams = append(teams, *t)
-		} else {
-			bound -= t.phi() + s.nu*t.share
+		if i != c.a && i != c.b {
+			teams = append(teams, s.teams[i])
 		}
 	}
 	first := len(teams)
-	for i, users := range c.fresh {
-		if len(users) == 0 {
-			continue
-		}
-		t := s.newTeam(users)
-		if t.at == 0 {
-			t.share = c.share[i]
-			if !s.solve(&t) {
-				return false
-			}
-		}
-		least, share := leastPriced(t.c, t.a, s.nu)
-		bound += least
-		t.share = share
-		teams = append(teams, t)
-	}
-	most := s.total * (1 - searchGain)
-	if bound >= most {
-		return false
-	}
+	teams = append(teams, fresh[:n]...)
 	if _, _, ok := s.balance(teams, first, most); !ok {
 		return false
 	}
@@ -306,108 +317,188 @@ func (s *search) try(c change) bool {
 	return ok
 }
 
-// changes lists the changes worth a try, those that ought to save most first.
-func (s *search) changes() []change {
-	var out []change
-	e := s.estimate
-	n := len(s.teams)
-	limit := -screen * s.total
-	if len(s.view.active) <= screenAll {
-		limit = math.Inf(-1)
+// worth returns what a team costs, its time at nu.
+func (s *search) worth(g int) float64 { return s.teams[g].phi() + s.nu*s.teams[g].share }
+
+// changed returns the first or second team that a change makes, as solved before
+// or, where it is new, at a share near that of the team it comes from. It reports
+// false where its users cannot be served there.
+func (s *search) changed(c *change, second int) (team, bool) {
+	a := &s.teams[c.a]
+	at, others := a, []int{c.k, c.j} // users that leave or join
+	switch {
+	case c.b < 0:
+		others = c.part
+	case c.k < 0:
+		others = s.teams[c.b].users
+	case second == 1:
+		at = &s.teams[c.b]
 	}
-	add := func(c change) {
-		if c.gain > limit {
-			out = append(out, c)
+	key := at.key
+	if c.b < 0 && second == 1 {
+		key = 0
+	}
+	for _, k := range others {
+		if k >= 0 {
+			key ^= s.word[k]
 		}
+	}
+	if t, ok := s.solved[key]; ok {
+		return t, true
+	}
+	t := team{key: key, share: at.share}
+	switch {
+	case c.b < 0 && second == 1:
+		t.users = c.part
+		_, t.share = s.priced(a, c.part)
+	case c.b < 0:
+		t.users = without(a.users, c.part)
+		_, t.share = s.priced(a, t.users)
+	case c.k < 0:
+		t.users = append(slices.Clone(a.users), others...)
+		t.share += s.teams[c.b].share
+	default:
+		leave, join := c.k, c.j
+		if second == 1 {
+			leave, join = c.j, c.k
+		}
+		for _, k := range at.users {
+			if k != leave {
+				t.users = append(t.users, k)
+			}
+		}
+		if join >= 0 {
+			t.users = append(t.users, join)
+		}
+	}
+	return t, s.solve(&t)
+}
+
+// priced returns the least of cost and time at nu of some users of a team, and
+// the share: their model is the team's with the power in proportion to the
+// estimate's.
+func (s *search) priced(t *team, users []int) (cost, share float64) {
+	e := s.estimate
+	return leastPriced(t.c*e.power(users, t.share)/e.power(t.users, t.share), t.a, s.nu)
+}
+
+// listChanges lists the changes worth a try, those that ought to save most first.
+func (s *search) listChanges() []change {
+	s.changes = s.changes[:0]
+	s.limit = -screen * s.total
+	if len(s.view.active) <= screenAll {
+		s.limit = math.Inf(-1)
 	}
 	d := s.dealt()
-	scale := make([]float64, n) // true over estimated cost
+	n := len(s.teams)
+	s.scale = slices.Grow(s.scale[:0], n)[:n]
 	for g := range s.teams {
-		t := &s.teams[g]
 		sum := 0.0
-		for _, k := range t.users {
+		for _, k := range d.groups[g] {
 			sum += d.free[k*n+g] * penalty(d.z[k*n+g])
 		}
-		scale[g] = t.phi() / sum
+		s.scale[g] = s.teams[g].phi() / sum
 	}
+	s.listMoves(d)
+	s.listSwaps(d)
+	s.listMerges()
+	if n < s.maxTeams {
+		s.listParts(d)
+	}
+	slices.SortFunc(s.changes, func(x, y change) int {
+		if c := cmp.Compare(y.gain, x.gain); c != 0 {
+			return c
+		}
+		return cmp.Or(x.k-y.k, x.j-y.j, x.a-y.a, x.b-y.b)
+	})
+	return s.changes
+}
+
+func (s *search) addChange(c change) {
+	if c.gain > s.limit {
+		s.changes = append(s.changes, c)
+	}
+}
+
+func (s *search) listMoves(d *deal) {
 	for _, k := range s.view.active {
-		from := d.at[k]
-		t := &s.teams[from]
-		if len(t.users) == 1 {
-			continue
+		a := d.at[k]
+		if len(s.teams[a].users) == 1 {
+			continue // that is a merge
 		}
-		fall := d.leave(k) * scale[from]
-		rest := without(t.users, []int{k})
-		for g := range s.teams {
-			if g == from || len(s.teams[g].users) >= s.maxSize {
-				continue
+		fall := d.leave(k) * s.scale[a]
+		for b := range s.teams {
+			if b != a && len(s.teams[b].users) < s.maxSize {
+				s.addChange(change{a: a, b: b, k: k, j: -1, gain: fall - d.join(k, b, -1)*s.scale[b]})
 			}
-			add(change{
-				old: [2]int{from, g}, fresh: [2][]int{rest, with(s.teams[g].users, k)},
-				share: [2]float64{t.share, s.teams[g].share}, gain: fall - d.join(k, g, -1)*scale[g],
-			})
-		}
-		if n < s.maxTeams {
-			out = s.parted(out, from, rest, []int{k}, limit)
 		}
 	}
+}
+
+func (s *search) listSwaps(d *deal) {
 	for i, k := range s.view.active {
+		a := d.at[k]
+		leave := d.leave(k)
 		for _, j := range s.view.active[:i] {
-			a, b := d.at[k], d.at[j]
+			b := d.at[j]
 			if a == b || len(s.teams[a].users) == 1 && len(s.teams[b].users) == 1 {
 				continue
 			}
-			gain := scale[a]*(d.leave(k)-d.join(j, a, k)) + scale[b]*(d.leave(j)-d.join(k, b, j))
-			if gain > limit {
-				out = append(out, change{
-					old: [2]int{a, b},
-					fresh: [2][]int{
-						with(without(s.teams[a].users, []int{k}), j),
-						with(without(s.teams[b].users, []int{j}), k),
-					},
-					share: [2]float64{s.teams[a].share, s.teams[b].share}, gain: gain,
-				})
-			}
+			gain := s.scale[a]*(leave-d.join(j, a, k)) + s.scale[b]*(d.leave(j)-d.join(k, b, j))
+			s.addChange(change{a: a, b: b, k: k, j: j, gain: gain})
 		}
 	}
-	for a := range s.teams {
-		for b := range a {
-			users := append(slices.Clone(s.teams[a].users), s.teams[b].users...)
-			if len(users) > s.maxSize {
-				continue
-			}
-			share := s.teams[a].share + s.teams[b].share
-			ratio := (scale[a] + scale[b]) / 2
-			add(change{
-				old: [2]int{a, b}, fresh: [2][]int{users}, share: [2]float64{share},
-				gain: s.teams[a].phi() + s.teams[b].phi() - ratio*share*e.power(users, share),
-			})
-		}
-		if t := &s.teams[a]; n < s.maxTeams && len(t.users) > 3 {
-			if parts, _, _ := e.dealt(t.users, nil, 2, t.share, s.maxSize); len(parts) == 2 {
-				out = s.parted(out, a, parts[0], parts[1], limit)
-			}
-		}
-	}
-	slices.SortStableFunc(out, func(x, y change) int { return -cmp.Compare(x.gain, y.gain) })
-	return out
 }
 
-// parted adds the change of one team into two: their models are the team's with
-// the power in proportion to the estimate's.
-func (s *search) parted(out []change, from int, one, other []int, limit float64) []change {
-	e, t := s.estimate, &s.teams[from]
-	c := change{old: [2]int{from, -1}, fresh: [2][]int{one, other}, gain: t.phi() + s.nu*t.share}
-	whole := e.power(t.users, t.share)
-	for i, users := range c.fresh {
-		var least float64
-		least, c.share[i] = leastPriced(t.c*e.power(users, t.share)/whole, t.a, s.nu)
-		c.gain -= least
+func (s *search) listMerges() {
+	for a := range s.teams {
+		for b := range a {
+			ta, tb := &s.teams[a], &s.teams[b]
+			if len(ta.users)+len(tb.users) > s.maxSize {
+				continue
+			}
+			users := append(slices.Clone(ta.users), tb.users...)
+			share := ta.share + tb.share
+			phi := (s.scale[a] + s.scale[b]) / 2 * share * s.estimate.power(users, share)
+			s.addChange(change{a: a, b: b, k: -1, j: -1, gain: ta.phi() + tb.phi() - phi})
+		}
 	}
-	if c.gain > limit {
-		out = append(out, c)
+}
+
+// listParts lists every user on its own and, of larger teams, two halves as the
+// estimate deals them.
+func (s *search) listParts(d *deal) {
+	for a := range s.teams {
+		t := &s.teams[a]
+		n := len(t.users)
+		if n == 1 {
+			continue
+		}
+		list := func(part, rest []int) {
+			one, _ := s.priced(t, part)
+			other, _ := s.priced(t, rest)
+			s.addChange(change{a: a, b: -1, k: part[0], j: -1, part: part, gain: s.worth(a) - one - other})
+		}
+		for _, k := range t.users {
+			alone := []int{k}
+			list(alone, without(t.users, alone))
+		}
+		if n > 3 {
+			if halves := s.halves(t); len(halves) == 2 {
+				list(halves[0], halves[1])
+			}
+		}
 	}
-	return out
+}
+
+// halves returns the team dealt into two.
+func (s *search) halves(t *team) [][]int {
+	if h, ok := s.halved[t.key]; ok {
+		return h
+	}
+	h, _, _ := s.estimate.dealt(t.users, nil, 2, t.share, s.maxSize)
+	s.halved[t.key] = h
+	return h
 }
 
 // dealt returns the partition at hand as a deal.
@@ -434,6 +525,3 @@ func (s *search) dealt() *deal {
 	}
 	return d
 }
-
-// with returns users and one more.
-func with(users []int, k int) []int { return append(slices.Clone(users), k) }
