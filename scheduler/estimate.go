@@ -107,8 +107,18 @@ func (e *estimate) cost(groups [][]int) shareCost {
 	}
 }
 
-// deal is a way to deal users into groups of given shares, and what it costs by
-// the estimate.
+// steepness returns the derivative of penalty.
+func steepness(z float64) float64 {
+	p := penalty(z)
+	if z < crowded {
+		return p * p
+	}
+	return overhead * p
+}
+
+// deal is a way to deal users into groups of given shares, and what changes to it
+// cost by the estimate: what a user itself takes in full, what it does to others
+// to first order. That is one look-up each.
 type deal struct {
 	e       *estimate
 	maxSize int
@@ -116,18 +126,24 @@ type deal struct {
 	groups  [][]int
 	at      []int     // [user] its group
 	free    []float64 // [user][group] share * interference-free power
-	theta   []float64 // [user][group]
+	theta   []float64 // [user][group] g/(1+g)
 	z       []float64 // [user][group] that the user has or would have there
+	steep   []float64 // [user] d cost / d z where it is
+	harm    []float64 // [user][group] sum over others there of steep * corr2
 }
 
-// newDeal deals users into groups of the shares: one after the other, in the order
-// given or, where that is nil, those that need the most power first, to where they
-// raise the cost least; then moves and swaps them while that lowers it.
-func (e *estimate) newDeal(users, order []int, share []float64, maxSize int) *deal {
+// newDeal returns an empty deal.
+func (e *estimate) newDeal(users []int, share []float64, maxSize int) *deal {
 	n, groups := len(e.gain), len(share)
+	store := make([]float64, 4*n*groups+n)
+	cut := func(n int) []float64 {
+		out := store[:n:n]
+		store = store[n:]
+		return out
+	}
 	d := &deal{
 		e: e, maxSize: maxSize, share: share, groups: make([][]int, groups), at: make([]int, n),
-		free: make([]float64, n*groups), theta: make([]float64, n*groups), z: make([]float64, n*groups),
+		free: cut(n * groups), theta: cut(n * groups), z: cut(n * groups), harm: cut(n * groups), steep: cut(n),
 	}
 	for _, k := range users {
 		d.at[k] = -1
@@ -136,97 +152,33 @@ func (e *estimate) newDeal(users, order []int, share []float64, maxSize int) *de
 			d.free[k*groups+g], d.theta[k*groups+g] = s*power, theta
 		}
 	}
+	return d
+}
+
+// fill deals users one after the other, in the order given or, where that is nil,
+// those that need the most power first, to where they raise the cost least; then
+// it moves and swaps them while that lowers it.
+func (d *deal) fill(users, order []int) {
+	groups := len(d.share)
 	if order == nil {
 		order = slices.Clone(users)
-		slices.SortStableFunc(order, func(k, j int) int { return -cmp.Compare(d.free[k*groups], d.free[j*groups]) })
+		slices.SortStableFunc(order, func(k, j int) int { return cmp.Compare(d.free[j*groups], d.free[k*groups]) })
 	}
 	for _, k := range order {
 		best, least := -1, math.Inf(1)
 		for g := range groups {
-			if len(d.groups[g]) < maxSize {
+			if len(d.groups[g]) < d.maxSize {
 				if rise := d.join(k, g, -1); best < 0 || rise < least {
 					best, least = g, rise
 				}
 			}
 		}
-		if best < 0 {
-			best = 0 // no room: the caller asked for too few groups
-		}
-		d.put(k, best)
+		d.put(k, max(best, 0))
 	}
-	d.improve(users)
-	return d
-}
-
-// join returns what user k adds to the cost of group g without a member, -1 for
-// none.
-func (d *deal) join(k, g, without int) float64 {
-	groups := len(d.share)
-	row := d.e.row(k)
-	theta := d.theta[k*groups+g]
-	z := d.z[k*groups+g]
-	var gone []float64
-	lost := 0.0
-	if without >= 0 {
-		lost = d.theta[without*groups+g]
-		gone = d.e.row(without)
-		z -= lost * row[without]
-	}
-	rise := d.free[k*groups+g] * penalty(z)
-	for _, j := range d.groups[g] {
-		if j == without || j == k {
-			continue
-		}
-		was := d.z[j*groups+g]
-		if gone != nil {
-			was -= lost * gone[j]
-		}
-		rise += d.free[j*groups+g] * (penalty(was+theta*row[j]) - penalty(was))
-	}
-	return rise
-}
-
-// leave returns what the cost of user k's group falls by without it.
-func (d *deal) leave(k int) float64 {
-	groups, g := len(d.share), d.at[k]
-	row, theta := d.e.row(k), d.theta[k*groups+g]
-	fall := d.free[k*groups+g] * penalty(d.z[k*groups+g])
-	for _, j := range d.groups[g] {
-		if j != k {
-			z := d.z[j*groups+g]
-			fall += d.free[j*groups+g] * (penalty(z) - penalty(z-theta*row[j]))
-		}
-	}
-	return fall
-}
-
-// put moves user k to group g.
-func (d *deal) put(k, g int) {
-	groups := len(d.share)
-	row := d.e.row(k)
-	if from := d.at[k]; from >= 0 {
-		at := slices.Index(d.groups[from], k)
-		d.groups[from] = slices.Delete(d.groups[from], at, at+1)
-		for j, c := range row {
-			d.z[j*groups+from] -= d.theta[k*groups+from] * c
-		}
-	}
-	d.at[k] = g
-	d.groups[g] = append(d.groups[g], k)
-	for j, c := range row {
-		d.z[j*groups+g] += d.theta[k*groups+g] * c
-	}
-}
-
-// dealGain is the part of a cost that a change must save to be made.
-const dealGain = 1e-6
-
-// improve moves and swaps users while that lowers the cost.
-func (d *deal) improve(users []int) {
 	for range dealRounds {
 		changed := false
 		for _, k := range users {
-			changed = d.improveUser(k, users) || changed
+			changed = d.improve(k, users) || changed
 		}
 		if !changed {
 			return
@@ -234,18 +186,77 @@ func (d *deal) improve(users []int) {
 	}
 }
 
-const dealRounds = 20
+const (
+	dealRounds = 20
+	dealGain   = 1e-6 // the part of what a user costs that a change must save
+)
 
-// improveUser makes the best move or swap of one user.
-func (d *deal) improveUser(k int, users []int) bool {
+// join returns what user k adds to the cost of group g without a member, -1 for
+// none.
+func (d *deal) join(k, g, without int) float64 {
+	at := k*len(d.share) + g
+	z, harm := d.z[at], d.harm[at]
+	if without >= 0 {
+		c := d.e.row(without)[k]
+		z -= d.theta[without*len(d.share)+g] * c
+		harm -= d.steep[without] * c
+	}
+	return d.free[at]*penalty(z) + d.theta[at]*harm
+}
+
+// leave returns what the cost of user k's group falls by without it.
+func (d *deal) leave(k int) float64 { return d.join(k, d.at[k], -1) }
+
+// put moves user k to group g.
+func (d *deal) put(k, g int) {
+	if from := d.at[k]; from >= 0 {
+		at := slices.Index(d.groups[from], k)
+		d.groups[from] = slices.Delete(d.groups[from], at, at+1)
+		d.refresh(from)
+	}
+	d.at[k] = g
+	d.groups[g] = append(d.groups[g], k)
+	d.refresh(g)
+}
+
+// refresh computes what depends on the members of a group. O(K n).
+func (d *deal) refresh(g int) {
+	groups := len(d.share)
+	for i := g; i < len(d.z); i += groups {
+		d.z[i], d.harm[i] = 0, 0
+	}
+	for _, k := range d.groups[g] {
+		theta := d.theta[k*groups+g]
+		for j, c := range d.e.row(k) {
+			d.z[j*groups+g] += theta * c
+		}
+	}
+	for _, k := range d.groups[g] {
+		d.steep[k] = d.free[k*groups+g] * steepness(d.z[k*groups+g])
+		for j, c := range d.e.row(k) {
+			d.harm[j*groups+g] += d.steep[k] * c
+		}
+	}
+}
+
+// cost returns the cost of a group.
+func (d *deal) cost(g int) float64 {
+	sum := 0.0
+	for _, k := range d.groups[g] {
+		at := k*len(d.share) + g
+		sum += d.free[at] * penalty(d.z[at])
+	}
+	return sum
+}
+
+// improve makes the best move or swap of one user that lowers the cost. It
+// reports whether there was one.
+func (d *deal) improve(k int, users []int) bool {
 	from := d.at[k]
 	fall := d.leave(k)
 	best, to, other := dealGain*fall, -1, -1
 	for g := range d.groups {
-		if g == from {
-			continue
-		}
-		if len(d.groups[g]) < d.maxSize {
+		if g != from && len(d.groups[g]) < d.maxSize {
 			if gain := fall - d.join(k, g, -1); gain > best {
 				best, to, other = gain, g, -1
 			}
@@ -253,8 +264,6 @@ func (d *deal) improveUser(k int, users []int) bool {
 	}
 	for _, j := range users {
 		if g := d.at[j]; g != from {
-			// A swap saves what the two save by leaving and costs what each adds
-			// to the group the other has left.
 			if gain := fall + d.leave(j) - d.join(k, g, j) - d.join(j, from, k); gain > best {
 				best, to, other = gain, g, j
 			}
@@ -263,23 +272,35 @@ func (d *deal) improveUser(k int, users []int) bool {
 	if to < 0 {
 		return false
 	}
+	was := d.cost(from) + d.cost(to)
+	d.swap(k, other, from, to)
+	if d.cost(from)+d.cost(to) < was {
+		return true
+	}
+	d.swap(k, other, to, from)
+	return false
+}
+
+// swap moves user k from one group to another, and a user of the other, where not
+// -1, the other way.
+func (d *deal) swap(k, other, from, to int) {
 	if other >= 0 {
 		d.put(other, from)
 	}
 	d.put(k, to)
-	return true
 }
 
 // dealt returns a deal of users into at most n groups, shares and users settled
 // in turn, without empty groups; its shares, of a budget; and its cost. See
-// newDeal for order.
+// fill for order.
 func (e *estimate) dealt(users, order []int, n int, budget float64, maxSize int) (groups [][]int, share []float64, cost float64) {
 	share = make([]float64, n)
 	for g := range share {
 		share[g] = budget / float64(n)
 	}
 	for range shareRounds {
-		d := e.newDeal(users, order, share, maxSize)
+		d := e.newDeal(users, share, maxSize)
+		d.fill(users, order)
 		groups, share = nil, nil
 		for g, members := range d.groups {
 			if len(members) > 0 {

@@ -57,8 +57,10 @@ const (
 	dealtWorse  = 1.5 // of the best estimate: where dealing into more groups ends
 	descents    = 4   // starts that descend
 	startsWorse = 1.3 // of the best start: above it none does
-	kicks       = 3   // for each user
 )
+
+// kicks returns how often groups are dealt anew for a number of users.
+func kicks(users int) int { return min(3*users, max(300/users, 4)) }
 
 // starts returns the partitions to start from, the cheapest by estimate first.
 func (s *search) starts() []startGroups {
@@ -133,7 +135,7 @@ func (s *search) run(starts []startGroups) []team {
 	}
 	s.teams, s.total, s.nu = best.teams, best.total, best.nu
 	rng := rand.New(rand.NewPCG(3, 4))
-	for range kicks * len(s.view.active) {
+	for range kicks(len(s.view.active)) {
 		if s.teams == nil || s.view.Stopped() {
 			break
 		}

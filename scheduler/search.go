@@ -255,7 +255,7 @@ func (s *search) kick(rng *rand.Rand) {
 
 // change is a way to change the partition. Team a gives user k to team b, and b
 // gives user j to a where that is not -1; or, where k is -1, a and b merge; or,
-// where b is -1, the users in part leave a for a team of their own.
+// where b is -1, user k or the users in part leave a for a team of their own.
 type change struct {
 	a, b, k, j int
 	part       []int
@@ -327,8 +327,10 @@ func (s *search) changed(c *change, second int) (team, bool) {
 	a := &s.teams[c.a]
 	at, others := a, []int{c.k, c.j} // users that leave or join
 	switch {
-	case c.b < 0:
+	case c.b < 0 && c.k < 0:
 		others = c.part
+	case c.b < 0:
+		others = []int{c.k}
 	case c.k < 0:
 		others = s.teams[c.b].users
 	case second == 1:
@@ -349,10 +351,10 @@ func (s *search) changed(c *change, second int) (team, bool) {
 	t := team{key: key, share: at.share}
 	switch {
 	case c.b < 0 && second == 1:
-		t.users = c.part
-		_, t.share = s.priced(a, c.part)
+		t.users = others
+		_, t.share = s.priced(a, t.users)
 	case c.b < 0:
-		t.users = without(a.users, c.part)
+		t.users = without(a.users, others)
 		_, t.share = s.priced(a, t.users)
 	case c.k < 0:
 		t.users = append(slices.Clone(a.users), others...)
@@ -393,11 +395,7 @@ func (s *search) listChanges() []change {
 	n := len(s.teams)
 	s.scale = slices.Grow(s.scale[:0], n)[:n]
 	for g := range s.teams {
-		sum := 0.0
-		for _, k := range d.groups[g] {
-			sum += d.free[k*n+g] * penalty(d.z[k*n+g])
-		}
-		s.scale[g] = s.teams[g].phi() / sum
+		s.scale[g] = s.teams[g].phi() / d.cost(g)
 	}
 	s.listMoves(d)
 	s.listSwaps(d)
@@ -470,26 +468,28 @@ func (s *search) listMerges() {
 func (s *search) listParts(d *deal) {
 	for a := range s.teams {
 		t := &s.teams[a]
-		n := len(t.users)
-		if n == 1 {
+		if len(t.users) == 1 {
 			continue
 		}
-		list := func(part, rest []int) {
-			one, _ := s.priced(t, part)
-			other, _ := s.priced(t, rest)
-			s.addChange(change{a: a, b: -1, k: part[0], j: -1, part: part, gain: s.worth(a) - one - other})
-		}
+		whole := d.cost(a)
 		for _, k := range t.users {
-			alone := []int{k}
-			list(alone, without(t.users, alone))
+			alone, _ := leastPriced(t.c*d.free[k*len(s.teams)+a]/whole, t.a, s.nu)
+			rest, _ := leastPriced(t.c*math.Max(1-d.leave(k)/whole, leastPart), t.a, s.nu)
+			s.addChange(change{a: a, b: -1, k: k, j: -1, gain: s.worth(a) - alone - rest})
 		}
-		if n > 3 {
+		if len(t.users) > 3 {
 			if halves := s.halves(t); len(halves) == 2 {
-				list(halves[0], halves[1])
+				one, _ := s.priced(t, halves[0])
+				other, _ := s.priced(t, halves[1])
+				s.addChange(change{a: a, b: -1, k: -1, j: -1, part: halves[0], gain: s.worth(a) - one - other})
 			}
 		}
 	}
 }
+
+// leastPart of a team's cost is left by the estimate when a user leaves: to first
+// order it may be less than nothing.
+const leastPart = 0.1
 
 // halves returns the team dealt into two.
 func (s *search) halves(t *team) [][]int {
@@ -503,25 +503,17 @@ func (s *search) halves(t *team) [][]int {
 
 // dealt returns the partition at hand as a deal.
 func (s *search) dealt() *deal {
-	n, groups := len(s.view.slot.Users), len(s.teams)
-	d := &deal{
-		e: s.estimate, share: make([]float64, groups), groups: make([][]int, groups), at: make([]int, n),
-		free: make([]float64, n*groups), theta: make([]float64, n*groups), z: make([]float64, n*groups),
-	}
+	share := make([]float64, len(s.teams))
 	for g := range s.teams {
-		d.share[g] = s.teams[g].share
+		share[g] = s.teams[g].share
 	}
-	for _, k := range s.view.active {
-		for g, share := range d.share {
-			power, theta := s.estimate.need(k, share)
-			d.free[k*groups+g], d.theta[k*groups+g] = share*power, theta
-		}
-		d.at[k] = -1
-	}
+	d := s.estimate.newDeal(s.view.active, share, s.maxSize)
 	for g := range s.teams {
 		for _, k := range s.teams[g].users {
-			d.put(k, g)
+			d.at[k] = g
 		}
+		d.groups[g] = append(d.groups[g], s.teams[g].users...)
+		d.refresh(g)
 	}
 	return d
 }
