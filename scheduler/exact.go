@@ -44,11 +44,14 @@ func (exact) Timed(v *View) []TimedGroup {
 	if len(v.active) > MaxExactUsers {
 		return leastPower{}.Timed(v)
 	}
-	e := &exactSearch{view: v, users: v.active, nu: 1, least: math.Inf(1)}
+	e := &exactSearch{view: v, users: v.active, least: math.Inf(1)}
 	e.start()
 	e.bound()
 	e.programme()
 	e.branch(1<<len(e.users)-1, min(v.MaxGroups(), len(e.users)), 0, nil)
+	if e.best == nil {
+		return timeless(semiOrthogonal{}.Group(v))
+	}
 	return e.best.timed()
 }
 
@@ -70,19 +73,15 @@ type exactSearch struct {
 
 // start takes what least-power finds as the best known, and its price of time.
 func (e *exactSearch) start() {
-	s := newSearch(e.view)
-	teams := s.run(s.starts())
-	if teams == nil {
-		e.best = &partition{}
+	s := e.view.searched(nil)
+	if e.nu = s.nu; s.teams == nil {
 		for _, k := range e.users {
 			e.nu = math.Max(e.nu, s.estimate.power([]int{k}, 1))
 		}
-		return
 	}
-	e.nu = s.nu
-	e.best = e.view.partitionOf(timed(teams))
-	e.view.divide(e.best)
-	e.least = e.best.powerW
+	if e.best = e.view.bestOf(s.partition()); e.best != nil {
+		e.least = e.best.powerW
+	}
 }
 
 // bound fills value.

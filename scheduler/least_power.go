@@ -8,52 +8,82 @@ import (
 )
 
 func init() {
-	RegisterGrouping(GroupingLeastPower, "search from several partitions by true slot power: users are moved, swapped, groups merged and split while that saves power", leastPower{})
+	RegisterGrouping(GroupingLeastPower, "search by true slot power: users are moved and swapped, groups merged and split while that saves power", leastPower{})
 }
 
 // leastPower searches for the partition of least slot power. It starts from
-// partitions dealt by estimated cost into 1, 2, ... groups, from semi-orthogonal
-// groups, from one group and from every user by itself; the best of them, and
-// then the others that are not far behind, descend by single changes whose power
-// is solved. It ends early where the deadline or the work limit says so, with the
-// best so far; otherwise the result depends only on the slot.
+// partitions dealt by estimated cost into few and more groups, from
+// semi-orthogonal ones and from every user by itself; the best of them, and then
+// others that are not far behind, descend by single changes whose power is solved;
+// then some groups at a time are dealt anew and descend again. It ends early where
+// the deadline or the work limit says so, with the best so far; otherwise the
+// result depends only on the slot, and is never worse than one group, every user
+// by itself or semi-orthogonal groups.
 type leastPower struct{}
 
 // Group implements Grouping.
 func (g leastPower) Group(v *View) [][]int { return untimed(g.Timed(v)) }
 
-// Timed implements TimedGrouping.
+// Timed implements TimedGrouping. The search is for the least power without
+// limits; a search under them follows where they cannot be met that way.
 func (leastPower) Timed(v *View) []TimedGroup {
+	best := v.bestOf(v.searched(nil).partition())
+	if best == nil && v.peak != nil && !v.Stopped() {
+		best = v.bestOf(v.searched(v.peak).partition())
+	}
+	if best == nil {
+		return timeless(semiOrthogonal{}.Group(v))
+	}
+	return best.timed()
+}
+
+// bestOf divides the slot among the groups of p and, since shares found globally
+// may yet favour them, of the partitions that are simple, and returns the
+// cheapest; nil where none can be served.
+func (v *View) bestOf(p *partition) *partition {
+	var best *partition
+	keep := func(p *partition) {
+		v.divide(p)
+		if !math.IsInf(p.powerW, 1) && (best == nil || p.powerW < best.powerW*(1-shareTolerance)) {
+			best = p
+		}
+	}
+	if len(p.groups) > 0 {
+		keep(p)
+	}
+	for _, g := range []Grouping{semiOrthogonal{}, together{}, alone{}} {
+		if best != nil && v.Stopped() {
+			break
+		}
+		if groups := g.Group(v); v.fits(groups) {
+			keep(v.partitionOf(timeless(groups)))
+		}
+	}
+	return best
+}
+
+// searched returns a search that has run under some limits.
+func (v *View) searched(peak *peakLimits) *search {
+	limits := v.peak
+	v.peak = peak
+	defer func() { v.peak = limits }()
 	s := newSearch(v)
-	return timed(s.run(s.starts()))
+	s.run()
+	return s
 }
 
-func timed(teams []team) []TimedGroup {
-	out := make([]TimedGroup, 0, len(teams))
-	for i := range teams {
-		out = append(out, TimedGroup{Users: teams[i].users, Share: teams[i].share})
+// partition returns the partition found with its shares to start from; without
+// groups where none can be served.
+func (s *search) partition() *partition {
+	p := &partition{}
+	for i := range s.teams {
+		p.groups = append(p.groups, onAir{users: s.teams[i].users, bands: s.view.allBands, share: s.teams[i].share})
 	}
-	return out
-}
-
-// untimed drops the shares.
-func untimed(groups []TimedGroup) [][]int {
-	out := make([][]int, 0, len(groups))
-	for i := range groups {
-		out = append(out, groups[i].Users)
-	}
-	return out
-}
-
-// startGroups is a partition to start from, with estimated cost and shares.
-type startGroups struct {
-	groups [][]int
-	share  []float64
-	cost   float64
+	return p
 }
 
 const (
-	maxDealt    = 8   // groups dealt at most while their number pays
+	moreDealt   = 8   // groups dealt at most beyond the fewest allowed
 	dealtWorse  = 1.5 // of the best estimate: where dealing into more groups ends
 	descents    = 4   // starts that descend
 	startsWorse = 1.3 // of the best start: above it none does
@@ -62,78 +92,80 @@ const (
 // kicks returns how often groups are dealt anew for a number of users.
 func kicks(users int) int { return min(3*users, max(300/users, 4)) }
 
-// starts returns the partitions to start from, the cheapest by estimate first.
-func (s *search) starts() []startGroups {
-	v, e := s.view, s.estimate
-	var out []startGroups
-	add := func(groups [][]int, share []float64, cost float64) {
-		out = append(out, startGroups{groups, share, cost})
-	}
+// dealtStart is a partition to start from, with shares and estimated cost.
+type dealtStart struct {
+	groups [][]int
+	share  []float64
+	cost   float64
+}
+
+// deals returns partitions dealt by estimated cost, the cheapest first.
+func (s *search) deals() []dealtStart {
+	var out []dealtStart
+	users := s.view.active
 	least := math.Inf(1)
-	fewest := (len(v.active) + s.maxSize - 1) / s.maxSize
-	for n := fewest; n <= min(len(v.active), s.maxTeams, fewest+maxDealt); n++ {
-		groups, share, cost := e.dealt(v.active, nil, n, 1, s.maxSize)
-		add(groups, share, cost)
+	fewest := (len(users) + s.maxSize - 1) / s.maxSize
+	for n := fewest; n <= min(len(users), s.maxTeams, fewest+moreDealt); n++ {
+		groups, share, cost := s.estimate.dealt(users, nil, n, 1, s.maxSize)
+		out = append(out, dealtStart{groups, share, cost})
 		least = math.Min(least, cost)
 		if cost > dealtWorse*least {
 			break
 		}
 	}
-	for _, g := range []Grouping{semiOrthogonal{}, alone{}} {
-		groups := g.Group(v)
-		share := make([]float64, len(groups))
-		for i := range share {
-			share[i] = 1 / float64(len(groups))
-		}
-		share, cost := e.shares(groups, share, 1)
-		add(groups, share, cost)
-	}
-	slices.SortStableFunc(out, func(a, b startGroups) int { return cmp.Compare(a.cost, b.cost) })
+	slices.SortStableFunc(out, func(a, b dealtStart) int { return cmp.Compare(a.cost, b.cost) })
 	return out
 }
 
-// run solves the starts, descends from the best of them and returns the teams of
-// the best partition found; nil where no start can be served.
-func (s *search) run(starts []startGroups) []team {
-	type began struct {
-		teams     []team
-		total, nu float64
+// simple returns a partition by a simple grouping.
+func (s *search) simple(g Grouping) dealtStart {
+	groups := g.Group(s.view)
+	share := make([]float64, len(groups))
+	for i := range share {
+		share[i] = 1 / float64(len(groups))
 	}
-	var best began
-	best.total = math.Inf(1)
-	var all []began
-	for i, start := range starts {
-		if i > 0 && s.view.Stopped() && best.teams != nil {
-			break
-		}
-		s.teams, s.total = nil, math.Inf(1)
-		if !s.start(start.groups, start.share) {
-			continue
-		}
-		all = append(all, began{s.teams, s.total, s.nu})
-		if s.total < best.total {
-			best = all[len(all)-1]
-		}
-		if i == 1 {
-			// Of the two that look best, the better one descends before the
-			// others are solved: time may be short.
-			s.teams, s.total, s.nu = best.teams, best.total, best.nu
-			s.descend()
-			best = began{s.teams, s.total, s.nu}
+	share, cost := s.estimate.shares(groups, share, 1)
+	return dealtStart{groups, share, cost}
+}
+
+// run searches. Time may be short: of the two starts that look best, the better
+// one descends before the others are solved.
+func (s *search) run() {
+	var began []held
+	best := held{total: math.Inf(1)}
+	solve := func(d dealtStart) {
+		s.held = held{total: math.Inf(1)}
+		if s.start(d.groups, d.share) {
+			began = append(began, s.held)
+			best = best.or(s.held)
 		}
 	}
-	slices.SortStableFunc(all, func(a, b began) int { return cmp.Compare(a.total, b.total) })
-	for i, b := range all {
-		if i >= descents || b.total > startsWorse*all[0].total || s.view.Stopped() {
-			break
-		}
-		s.teams, s.total, s.nu = b.teams, b.total, b.nu
+	descend := func(from held) {
+		s.held = from
 		s.descend()
-		if s.total < best.total {
-			best = began{s.teams, s.total, s.nu}
+		best = best.or(s.held)
+	}
+	for i, d := range s.deals() {
+		if best.teams != nil && s.view.Stopped() {
+			break
+		}
+		if solve(d); i == 1 && best.teams != nil {
+			descend(best)
 		}
 	}
-	s.teams, s.total, s.nu = best.teams, best.total, best.nu
+	for _, g := range []Grouping{semiOrthogonal{}, alone{}} {
+		if best.teams == nil || !s.view.Stopped() {
+			solve(s.simple(g))
+		}
+	}
+	slices.SortStableFunc(began, func(a, b held) int { return cmp.Compare(a.total, b.total) })
+	for i, from := range began {
+		if i >= descents || from.total > startsWorse*began[0].total || s.view.Stopped() {
+			break
+		}
+		descend(from)
+	}
+	s.held = best
 	rng := rand.New(rand.NewPCG(3, 4))
 	for range kicks(len(s.view.active)) {
 		if s.teams == nil || s.view.Stopped() {
@@ -141,5 +173,4 @@ func (s *search) run(starts []startGroups) []team {
 		}
 		s.kick(rng)
 	}
-	return s.teams
 }

@@ -10,7 +10,7 @@ type onAir struct {
 	users []int
 	bands []int // subbands in use
 	share float64
-	fixed bool // the share is the caller's
+	fixed bool // the share is not for divide to find
 	duals limitDuals
 }
 
@@ -78,9 +78,7 @@ func (v *View) grouped(name string) *partition {
 	if g, ok := groupings[name].grouping.(TimedGrouping); ok {
 		groups = g.Timed(v)
 	} else {
-		for _, users := range groupings[name].grouping.Group(v) {
-			groups = append(groups, TimedGroup{Users: users})
-		}
+		groups = timeless(groupings[name].grouping.Group(v))
 	}
 	p := v.partitionOf(groups)
 	p.grouping = name
@@ -90,9 +88,27 @@ func (v *View) grouped(name string) *partition {
 func (v *View) partitionOf(groups []TimedGroup) *partition {
 	p := &partition{}
 	for _, t := range groups {
-		p.groups = append(p.groups, onAir{users: t.Users, bands: v.allBands, share: t.Share})
+		p.groups = append(p.groups, onAir{users: t.Users, bands: v.allBands, share: t.Share, fixed: t.Share > 0})
 	}
 	return p
+}
+
+// timeless returns groups without shares.
+func timeless(groups [][]int) []TimedGroup {
+	out := make([]TimedGroup, len(groups))
+	for i, users := range groups {
+		out[i].Users = users
+	}
+	return out
+}
+
+// untimed drops the shares.
+func untimed(groups []TimedGroup) [][]int {
+	out := make([][]int, len(groups))
+	for i := range groups {
+		out[i] = groups[i].Users
+	}
+	return out
 }
 
 // timed returns the groups with their shares.

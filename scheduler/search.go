@@ -20,20 +20,33 @@ type team struct {
 // phi returns the modelled cost at the team's share.
 func (t *team) phi() float64 { return modelCost(t.c, t.a, t.share) }
 
+// held is a partition with shares.
+type held struct {
+	teams []team
+	total float64 // W, mean over the slot
+	nu    float64 // what the total falls by per share of the slot
+}
+
+// or returns the cheaper one.
+func (h held) or(other held) held {
+	if other.total < h.total {
+		return other
+	}
+	return h
+}
+
 // search looks for the partition of least slot power: it holds one and changes
 // it while that saves power. Costs are true ones, shares follow every change:
 // at the optimum all groups' costs fall with their shares at one rate nu, so
 // that what a change saves is, to first order, the fall of sum (phi - nu s).
 type search struct {
+	held
 	view     *View
 	estimate *estimate
 	maxSize  int
 	maxTeams int
-	word     []uint64        // [user] random; a team's key is the xor of its users'
-	solved   map[uint64]team // teams as last solved
-	teams    []team
-	total    float64            // W, mean over the slot
-	nu       float64            // what the total falls by per share of the slot
+	word     []uint64           // [user] random; a team's key is the xor of its users'
+	solved   map[uint64]team    // teams as last solved
 	failed   map[uint64]float64 // the longest share in which a team could not be served
 	halved   map[uint64][][]int // teams dealt into two
 	changes  []change
@@ -54,7 +67,7 @@ func newSearch(v *View) *search {
 	s := &search{
 		view: v, estimate: newEstimate(v), maxSize: v.MaxGroupSize(), maxTeams: v.MaxGroups(),
 		word: make([]uint64, len(v.slot.Users)), solved: map[uint64]team{}, failed: map[uint64]float64{}, halved: map[uint64][][]int{},
-		total: math.Inf(1),
+		held: held{total: math.Inf(1)},
 	}
 	rng := rand.New(rand.NewPCG(1, 2))
 	for k := range s.word {
@@ -177,7 +190,7 @@ func (s *search) start(groups [][]int, share []float64) bool {
 	}
 	total, nu, ok := s.balance(teams, 0, s.total)
 	if ok {
-		s.teams, s.total, s.nu = teams, total, nu
+		s.held = held{teams, total, nu}
 	}
 	return ok
 }
@@ -223,12 +236,8 @@ func (s *search) serve(teams []team) bool {
 // groups or one more or less, and descends from there. It keeps what it had where
 // that is not worse.
 func (s *search) kick(rng *rand.Rand) {
-	teams, total, nu := s.teams, s.total, s.nu
-	defer func() {
-		if s.teams == nil || s.total > total*(1-searchGain) {
-			s.teams, s.total, s.nu = teams, total, nu
-		}
-	}()
+	had := s.held
+	teams := had.teams
 	order := rng.Perm(len(teams))
 	hit := min(len(teams), 2+rng.IntN(2))
 	var users []int
@@ -247,9 +256,12 @@ func (s *search) kick(rng *rand.Rand) {
 	n = max(min(n, len(users), s.maxTeams-len(groups)), (len(users)+s.maxSize-1)/s.maxSize, 1)
 	rng.Shuffle(len(users), func(i, j int) { users[i], users[j] = users[j], users[i] })
 	parts, partShare, _ := s.estimate.dealt(users, users, n, budget, s.maxSize)
-	s.teams, s.total = nil, math.Inf(1)
+	s.held = held{total: math.Inf(1)}
 	if s.start(append(groups, parts...), append(share, partShare...)) {
 		s.descend()
+	}
+	if !(s.total < had.total*(1-searchGain)) {
+		s.held = had
 	}
 }
 
@@ -312,7 +324,7 @@ func (s *search) try(c change) bool {
 	}
 	total, nu, ok := s.balance(teams, 0, most)
 	if ok {
-		s.teams, s.total, s.nu = teams, total, nu
+		s.held = held{teams, total, nu}
 	}
 	return ok
 }

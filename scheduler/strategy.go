@@ -92,18 +92,18 @@ type Grouping interface {
 	Group(v *View) [][]int
 }
 
-// TimedGrouping is a Grouping that has shares in mind too.
+// TimedGrouping is a Grouping that decides for how long each group is on the air
+// too.
 type TimedGrouping interface {
 	Grouping
-	// Timed takes the place of Group. Shares are where the division of the slot
-	// starts from.
+	// Timed takes the place of Group.
 	Timed(v *View) []TimedGroup
 }
 
 // TimedGroup is a group with its share of the slot.
 type TimedGroup struct {
 	Users []int
-	Share float64 // 0: not known
+	Share float64 // 0: the engine chooses
 }
 
 // Names of groupings that others refer to.

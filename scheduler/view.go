@@ -125,6 +125,15 @@ func (v *View) MaxGroups() int {
 	return len(v.slot.Users)
 }
 
+// fits reports whether groups keep to the limits on their size and number.
+func (v *View) fits(groups [][]int) bool {
+	most := 0
+	for _, users := range groups {
+		most = max(most, len(users))
+	}
+	return most <= v.MaxGroupSize() && len(groups) <= v.MaxGroups()
+}
+
 // Stopped reports whether a search must end with the best it has: the context is
 // done, its deadline has passed or the work limit is reached. The plan says so
 // then.
