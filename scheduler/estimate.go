@@ -165,15 +165,7 @@ func (d *deal) fill(users, order []int) {
 		slices.SortStableFunc(order, func(k, j int) int { return cmp.Compare(d.free[j*groups], d.free[k*groups]) })
 	}
 	for _, k := range order {
-		best, least := -1, math.Inf(1)
-		for g := range groups {
-			if len(d.groups[g]) < d.maxSize {
-				if rise := d.join(k, g, -1); best < 0 || rise < least {
-					best, least = g, rise
-				}
-			}
-		}
-		d.put(k, max(best, 0))
+		d.put(k, d.cheapest(k))
 	}
 	for range dealRounds {
 		changed := false
@@ -207,12 +199,33 @@ func (d *deal) join(k, g, without int) float64 {
 // leave returns what the cost of user k's group falls by without it.
 func (d *deal) leave(k int) float64 { return d.join(k, d.at[k], -1) }
 
+// cheapest returns the group with room that user k adds least to; 0 where there
+// is none.
+func (d *deal) cheapest(k int) int {
+	best, least := -1, math.Inf(1)
+	for g := range d.groups {
+		if len(d.groups[g]) < d.maxSize {
+			if rise := d.join(k, g, -1); best < 0 || rise < least {
+				best, least = g, rise
+			}
+		}
+	}
+	return max(best, 0)
+}
+
+// take takes user k out of its group.
+func (d *deal) take(k int) {
+	from := d.at[k]
+	at := slices.Index(d.groups[from], k)
+	d.groups[from] = slices.Delete(d.groups[from], at, at+1)
+	d.at[k] = -1
+	d.refresh(from)
+}
+
 // put moves user k to group g.
 func (d *deal) put(k, g int) {
-	if from := d.at[k]; from >= 0 {
-		at := slices.Index(d.groups[from], k)
-		d.groups[from] = slices.Delete(d.groups[from], at, at+1)
-		d.refresh(from)
+	if d.at[k] >= 0 {
+		d.take(k)
 	}
 	d.at[k] = g
 	d.groups[g] = append(d.groups[g], k)

@@ -50,7 +50,7 @@ func (exact) Timed(v *View) []TimedGroup {
 	e.programme()
 	e.branch(1<<len(e.users)-1, min(v.MaxGroups(), len(e.users)), 0, nil)
 	if e.best == nil {
-		return timeless(semiOrthogonal{}.Group(v))
+		return timeless(v.groups(semiOrthogonal{}))
 	}
 	return e.best.timed()
 }
@@ -270,13 +270,7 @@ func (s *Slot) checkExact(v *violations) {
 	if s.Options.Grouping != GroupingExact || len(s.Groups) > 0 {
 		return
 	}
-	users := 0
-	for k := range s.Users {
-		if s.Users[k].RateBps > 0 {
-			users++
-		}
-	}
-	if users > MaxExactUsers {
+	if users := s.served(); users > MaxExactUsers {
 		v.add("options.grouping", fmt.Sprintf("%s with %d users that have a rate", text(GroupingExact), users),
 			fmt.Sprintf("%s with at most %d users that have a rate, or another grouping", GroupingExact, MaxExactUsers))
 	}

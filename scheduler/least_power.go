@@ -32,7 +32,7 @@ func (leastPower) Timed(v *View) []TimedGroup {
 		best = v.bestOf(v.searched(v.peak).partition())
 	}
 	if best == nil {
-		return timeless(semiOrthogonal{}.Group(v))
+		return timeless(v.groups(semiOrthogonal{}))
 	}
 	return best.timed()
 }
@@ -55,9 +55,7 @@ func (v *View) bestOf(p *partition) *partition {
 		if best != nil && v.Stopped() {
 			break
 		}
-		if groups := g.Group(v); v.fits(groups) {
-			keep(v.partitionOf(timeless(groups)))
-		}
+		keep(v.partitionOf(timeless(v.groups(g))))
 	}
 	return best
 }
@@ -119,7 +117,7 @@ func (s *search) deals() []dealtStart {
 
 // simple returns a partition by a simple grouping.
 func (s *search) simple(g Grouping) dealtStart {
-	groups := g.Group(s.view)
+	groups := s.view.groups(g)
 	share := make([]float64, len(groups))
 	for i := range share {
 		share[i] = 1 / float64(len(groups))

@@ -62,7 +62,7 @@ func (v *View) partitions() func(yield func(*partition) bool) {
 		}
 		names := []string{v.options.Grouping, "together", "alone"}
 		for i, name := range names {
-			if i > 0 && name == names[0] || name == "together" && len(v.active) > v.MaxGroupSize() {
+			if i > 0 && name == names[0] {
 				continue
 			}
 			if !yield(v.grouped(name)) {
@@ -78,7 +78,7 @@ func (v *View) grouped(name string) *partition {
 	if g, ok := groupings[name].grouping.(TimedGrouping); ok {
 		groups = g.Timed(v)
 	} else {
-		groups = timeless(groupings[name].grouping.Group(v))
+		groups = timeless(v.groups(groupings[name].grouping))
 	}
 	p := v.partitionOf(groups)
 	p.grouping = name
@@ -92,6 +92,9 @@ func (v *View) partitionOf(groups []TimedGroup) *partition {
 	}
 	return p
 }
+
+// groups returns the groups of a grouping, within the limits on them.
+func (v *View) groups(g Grouping) [][]int { return v.regroup(g.Group(v)) }
 
 // timeless returns groups without shares.
 func timeless(groups [][]int) []TimedGroup {

@@ -1,7 +1,5 @@
 package scheduler
 
-import "strconv"
-
 // checkUnsupported refuses what this version of the engine does not honour, so
 // that nothing is ignored in silence. A version that honours a field deletes its
 // lines.
@@ -27,9 +25,6 @@ func (s *Slot) checkUnsupported(v *violations) {
 	if len(l.ProtectedDirections) > 0 {
 		v.unsupported("limits.protectedDirections", "given")
 	}
-	if l.MaxGroups > 0 {
-		v.unsupported("limits.maxGroups", strconv.Itoa(l.MaxGroups))
-	}
 	for g := range s.Groups {
 		if len(s.Groups[g].Subbands) > 0 {
 			v.unsupported(itemPath("groups", g, "subbands"), "given")
@@ -49,9 +44,6 @@ func (o *Options) checkUnsupported(v *violations) {
 	}
 	if o.Floor {
 		v.unsupported("options.floor", "true")
-	}
-	if o.WorkLimit > 0 {
-		v.unsupported("options.workLimit", strconv.FormatInt(o.WorkLimit, 10))
 	}
 	if o.HysteresisDB > 0 && finite(o.HysteresisDB) {
 		v.unsupported("options.hysteresisDb", number(o.HysteresisDB))
