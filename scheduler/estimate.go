@@ -54,20 +54,27 @@ func (e *estimate) row(k int) []float64 {
 	return e.corr2[k*n : (k+1)*n]
 }
 
-// The factor 1/(1-z) goes over into an exponential where it would have a pole:
-// the estimate is poor there, but what makes a crowd worse must count.
-const (
-	crowded    = 0.75
-	overhead   = 1 / (1 - crowded)
-	maxPenalty = 100 // of z beyond crowded
-)
+// crowded is the z from which the factor 1/(1-z) is continued by the first terms
+// of its series: the estimate is poor there, but what makes a crowd worse must
+// count.
+const crowded = 0.75
 
 // penalty returns the factor by which others raise a user's power.
 func penalty(z float64) float64 {
 	if z < crowded {
 		return 1 / (1 - z)
 	}
-	return overhead * math.Exp(math.Min(overhead*(z-crowded), maxPenalty))
+	y := (z - crowded) / (1 - crowded)
+	return (1 + y*(1+y*(1+y))) / (1 - crowded)
+}
+
+// steepness returns the derivative of penalty.
+func steepness(z float64) float64 {
+	if z < crowded {
+		return 1 / ((1 - z) * (1 - z))
+	}
+	y := (z - crowded) / (1 - crowded)
+	return (1 + y*(2+y*3)) / ((1 - crowded) * (1 - crowded))
 }
 
 // need returns user k's interference-free power in a share and g/(1+g).
@@ -107,29 +114,21 @@ func (e *estimate) cost(groups [][]int) shareCost {
 	}
 }
 
-// steepness returns the derivative of penalty.
-func steepness(z float64) float64 {
-	p := penalty(z)
-	if z < crowded {
-		return p * p
-	}
-	return overhead * p
-}
-
 // deal is a way to deal users into groups of given shares, and what changes to it
 // cost by the estimate: what a user itself takes in full, what it does to others
 // to first order. That is one look-up each.
 type deal struct {
 	e       *estimate
+	users   int // of the slot
 	maxSize int
 	share   []float64
 	groups  [][]int
 	at      []int     // [user] its group
-	free    []float64 // [user][group] share * interference-free power
-	theta   []float64 // [user][group] g/(1+g)
-	z       []float64 // [user][group] that the user has or would have there
+	free    []float64 // [group][user] share * interference-free power
+	theta   []float64 // [group][user] g/(1+g)
+	z       []float64 // [group][user] that the user has or would have there
 	steep   []float64 // [user] d cost / d z where it is
-	harm    []float64 // [user][group] sum over others there of steep * corr2
+	harm    []float64 // [group][user] sum over others there of steep * corr2
 }
 
 // newDeal returns an empty deal.
@@ -142,35 +141,48 @@ func (e *estimate) newDeal(users []int, share []float64, maxSize int) *deal {
 		return out
 	}
 	d := &deal{
-		e: e, maxSize: maxSize, share: share, groups: make([][]int, groups), at: make([]int, n),
+		e: e, users: n, maxSize: maxSize, share: share, groups: make([][]int, groups), at: make([]int, n),
 		free: cut(n * groups), theta: cut(n * groups), z: cut(n * groups), harm: cut(n * groups), steep: cut(n),
 	}
 	for _, k := range users {
 		d.at[k] = -1
 		for g, s := range share {
 			power, theta := e.need(k, s)
-			d.free[k*groups+g], d.theta[k*groups+g] = s*power, theta
+			d.free[g*n+k], d.theta[g*n+k] = s*power, theta
 		}
 	}
 	return d
 }
 
+// seat puts groups of users where they are.
+func (d *deal) seat(groups [][]int) {
+	for g, users := range groups {
+		for _, k := range users {
+			d.at[k] = g
+		}
+		d.groups[g] = append(d.groups[g], users...)
+		d.refresh(g)
+	}
+}
+
 // fill deals users one after the other, in the order given or, where that is nil,
-// those that need the most power first, to where they raise the cost least; then
-// it moves and swaps them while that lowers it.
+// those that need the most power first, to where they raise the cost least.
 func (d *deal) fill(users, order []int) {
-	groups := len(d.share)
 	if order == nil {
 		order = slices.Clone(users)
-		slices.SortStableFunc(order, func(k, j int) int { return cmp.Compare(d.free[j*groups], d.free[k*groups]) })
+		slices.SortStableFunc(order, func(k, j int) int { return cmp.Compare(d.free[j], d.free[k]) })
 	}
 	for _, k := range order {
 		d.put(k, d.cheapest(k))
 	}
+}
+
+// settle moves users, and swaps them with others, while that lowers the cost.
+func (d *deal) settle(users, others []int) {
 	for range dealRounds {
 		changed := false
 		for _, k := range users {
-			changed = d.improve(k, users) || changed
+			changed = d.improve(k, others) || changed
 		}
 		if !changed {
 			return
@@ -179,18 +191,18 @@ func (d *deal) fill(users, order []int) {
 }
 
 const (
-	dealRounds = 20
+	dealRounds = 4
 	dealGain   = 1e-6 // the part of what a user costs that a change must save
 )
 
 // join returns what user k adds to the cost of group g without a member, -1 for
 // none.
 func (d *deal) join(k, g, without int) float64 {
-	at := k*len(d.share) + g
+	at := g*d.users + k
 	z, harm := d.z[at], d.harm[at]
 	if without >= 0 {
 		c := d.e.row(without)[k]
-		z -= d.theta[without*len(d.share)+g] * c
+		z -= d.theta[g*d.users+without] * c
 		harm -= d.steep[without] * c
 	}
 	return d.free[at]*penalty(z) + d.theta[at]*harm
@@ -234,21 +246,24 @@ func (d *deal) put(k, g int) {
 
 // refresh computes what depends on the members of a group. O(K n).
 func (d *deal) refresh(g int) {
-	groups := len(d.share)
-	for i := g; i < len(d.z); i += groups {
-		d.z[i], d.harm[i] = 0, 0
+	at := g * d.users
+	z, harm := d.z[at:at+d.users], d.harm[at:at+d.users]
+	clear(z)
+	clear(harm)
+	for _, k := range d.groups[g] {
+		addScaled(z, d.theta[at+k], d.e.row(k))
 	}
 	for _, k := range d.groups[g] {
-		theta := d.theta[k*groups+g]
-		for j, c := range d.e.row(k) {
-			d.z[j*groups+g] += theta * c
-		}
+		d.steep[k] = d.free[at+k] * steepness(z[k])
+		addScaled(harm, d.steep[k], d.e.row(k))
 	}
-	for _, k := range d.groups[g] {
-		d.steep[k] = d.free[k*groups+g] * steepness(d.z[k*groups+g])
-		for j, c := range d.e.row(k) {
-			d.harm[j*groups+g] += d.steep[k] * c
-		}
+}
+
+// addScaled adds a times x to y.
+func addScaled(y []float64, a float64, x []float64) {
+	x = x[:len(y)]
+	for i := range y {
+		y[i] += a * x[i]
 	}
 }
 
@@ -256,15 +271,15 @@ func (d *deal) refresh(g int) {
 func (d *deal) cost(g int) float64 {
 	sum := 0.0
 	for _, k := range d.groups[g] {
-		at := k*len(d.share) + g
+		at := g*d.users + k
 		sum += d.free[at] * penalty(d.z[at])
 	}
 	return sum
 }
 
-// improve makes the best move or swap of one user that lowers the cost. It
-// reports whether there was one.
-func (d *deal) improve(k int, users []int) bool {
+// improve makes the best move of a user, or swap with one of others, that lowers
+// the cost. It reports whether there was one.
+func (d *deal) improve(k int, others []int) bool {
 	from := d.at[k]
 	fall := d.leave(k)
 	best, to, other := dealGain*fall, -1, -1
@@ -275,7 +290,7 @@ func (d *deal) improve(k int, users []int) bool {
 			}
 		}
 	}
-	for _, j := range users {
+	for _, j := range others {
 		if g := d.at[j]; g != from {
 			if gain := fall + d.leave(j) - d.join(k, g, j) - d.join(j, from, k); gain > best {
 				best, to, other = gain, g, j
@@ -285,49 +300,95 @@ func (d *deal) improve(k int, users []int) bool {
 	if to < 0 {
 		return false
 	}
-	was := d.cost(from) + d.cost(to)
-	d.swap(k, other, from, to)
-	if d.cost(from)+d.cost(to) < was {
-		return true
+	if d.change(from, k, other)+d.change(to, other, k) >= 0 {
+		return false
 	}
-	d.swap(k, other, to, from)
-	return false
-}
-
-// swap moves user k from one group to another, and a user of the other, where not
-// -1, the other way.
-func (d *deal) swap(k, other, from, to int) {
 	if other >= 0 {
 		d.put(other, from)
 	}
 	d.put(k, to)
+	return true
 }
 
-// dealt returns a deal of users into at most n groups, shares and users settled
-// in turn, without empty groups; its shares, of a budget; and its cost. See
-// fill for order.
-func (e *estimate) dealt(users, order []int, n int, budget float64, maxSize int) (groups [][]int, share []float64, cost float64) {
-	share = make([]float64, n)
+// change returns what the cost of group g rises by when a user leaves and another
+// joins, -1 for none, effects on others in full. O(n).
+func (d *deal) change(g, leaves, joins int) float64 {
+	at := g * d.users
+	free, theta, z := d.free[at:at+d.users], d.theta[at:at+d.users], d.z[at:at+d.users]
+	after := func(j int) float64 {
+		z := z[j]
+		if leaves >= 0 {
+			z -= theta[leaves] * d.e.row(leaves)[j]
+		}
+		if joins >= 0 {
+			z += theta[joins] * d.e.row(joins)[j]
+		}
+		return free[j] * penalty(z)
+	}
+	rise := 0.0
+	for _, j := range d.groups[g] {
+		if rise -= free[j] * penalty(z[j]); j != leaves {
+			rise += after(j)
+		}
+	}
+	if joins >= 0 {
+		rise += after(joins)
+	}
+	return rise
+}
+
+// dealing is a partition made by estimate: groups, none of them empty, with shares
+// of a budget and their cost.
+type dealing struct {
+	groups [][]int
+	share  []float64
+	cost   float64
+}
+
+// dealt returns a deal of users into at most n groups; see fill for order. Users
+// are moved to where they cost least.
+func (e *estimate) dealt(users, order []int, n int, budget float64, maxSize int) dealing {
+	share := make([]float64, n)
 	for g := range share {
 		share[g] = budget / float64(n)
 	}
+	d := e.newDeal(users, share, maxSize)
+	d.fill(users, order)
+	d.settle(users, nil)
+	return d.dealing(budget)
+}
+
+// refined returns a dealing with users moved and swapped at its shares, then the
+// shares anew, in turn.
+func (e *estimate) refined(from dealing, users []int, budget float64, maxSize int) dealing {
 	for range shareRounds {
-		d := e.newDeal(users, share, maxSize)
-		d.fill(users, order)
-		groups, share = nil, nil
-		for g, members := range d.groups {
-			if len(members) > 0 {
-				groups = append(groups, members)
-				share = append(share, d.share[g])
-			}
-		}
-		normalize(share, budget)
-		share, cost = e.shares(groups, share, budget)
-		if len(groups) == 1 {
+		if len(from.groups) == 1 {
 			break
 		}
+		d := e.newDeal(users, from.share, maxSize)
+		d.seat(from.groups)
+		d.settle(users, users)
+		next := d.dealing(budget)
+		if !(next.cost < from.cost) {
+			break
+		}
+		from = next
 	}
-	return groups, share, cost
+	return from
+}
+
+// dealing returns the deal with shares found for it.
+func (d *deal) dealing(budget float64) dealing {
+	var out dealing
+	for g, users := range d.groups {
+		if len(users) > 0 {
+			out.groups = append(out.groups, users)
+			out.share = append(out.share, d.share[g])
+		}
+	}
+	normalize(out.share, budget)
+	out.share, out.cost = d.e.shares(out.groups, out.share, budget)
+	return out
 }
 
 const (

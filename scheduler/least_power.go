@@ -90,40 +90,33 @@ const (
 // kicks returns how often groups are dealt anew for a number of users.
 func kicks(users int) int { return min(3*users, max(300/users, 4)) }
 
-// dealtStart is a partition to start from, with shares and estimated cost.
-type dealtStart struct {
-	groups [][]int
-	share  []float64
-	cost   float64
-}
-
 // deals returns partitions dealt by estimated cost, the cheapest first.
-func (s *search) deals() []dealtStart {
-	var out []dealtStart
+func (s *search) deals() []dealing {
+	var out []dealing
 	users := s.view.active
 	least := math.Inf(1)
 	fewest := (len(users) + s.maxSize - 1) / s.maxSize
 	for n := fewest; n <= min(len(users), s.maxTeams, fewest+moreDealt); n++ {
-		groups, share, cost := s.estimate.dealt(users, nil, n, 1, s.maxSize)
-		out = append(out, dealtStart{groups, share, cost})
-		least = math.Min(least, cost)
-		if cost > dealtWorse*least {
+		d := s.estimate.dealt(users, nil, n, 1, s.maxSize)
+		out = append(out, d)
+		least = math.Min(least, d.cost)
+		if d.cost > dealtWorse*least {
 			break
 		}
 	}
-	slices.SortStableFunc(out, func(a, b dealtStart) int { return cmp.Compare(a.cost, b.cost) })
+	slices.SortStableFunc(out, func(a, b dealing) int { return cmp.Compare(a.cost, b.cost) })
 	return out
 }
 
 // simple returns a partition by a simple grouping.
-func (s *search) simple(g Grouping) dealtStart {
+func (s *search) simple(g Grouping) dealing {
 	groups := s.view.groups(g)
 	share := make([]float64, len(groups))
 	for i := range share {
 		share[i] = 1 / float64(len(groups))
 	}
 	share, cost := s.estimate.shares(groups, share, 1)
-	return dealtStart{groups, share, cost}
+	return dealing{groups, share, cost}
 }
 
 // run searches. Time may be short: of the two starts that look best, the better
@@ -131,9 +124,9 @@ func (s *search) simple(g Grouping) dealtStart {
 func (s *search) run() {
 	var began []held
 	best := held{total: math.Inf(1)}
-	solve := func(d dealtStart) {
+	solve := func(d dealing) {
 		s.held = held{total: math.Inf(1)}
-		if s.start(d.groups, d.share) {
+		if s.start(d) {
 			began = append(began, s.held)
 			best = best.or(s.held)
 		}
@@ -147,6 +140,7 @@ func (s *search) run() {
 		if best.teams != nil && s.view.Stopped() {
 			break
 		}
+		d = s.estimate.refined(d, s.view.active, 1, s.maxSize)
 		if solve(d); i == 1 && best.teams != nil {
 			descend(best)
 		}

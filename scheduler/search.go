@@ -59,7 +59,7 @@ const (
 	shareDrift   = 0.03 // log of share over the one solved, within which a model will do
 	searchGain   = 1e-4 // part of the total that a change must save
 	balanceSteps = 12
-	screen       = 0.25 // changes estimated to cost more of the total are not tried
+	screen       = 0.05 // changes estimated to cost more of the total are not tried
 	screenAll    = 10   // users up to which all changes are tried
 )
 
@@ -171,19 +171,16 @@ func (s *search) balance(teams []team, first int, most float64) (total, nu float
 	return total, nu, true
 }
 
-// start takes a partition with shares to start from. It reports false, and keeps
-// what it had, where that is not worse or the groups cannot be served.
-func (s *search) start(groups [][]int, share []float64) bool {
-	if len(groups) > s.maxTeams {
+// start takes a partition to start from. It reports false, and keeps what it had,
+// where that is not worse or the groups cannot be served.
+func (s *search) start(d dealing) bool {
+	if !s.view.fits(d.groups) {
 		return false
 	}
-	teams := make([]team, len(groups))
-	for g, users := range groups {
-		if len(users) > s.maxSize {
-			return false
-		}
+	teams := make([]team, len(d.groups))
+	for g, users := range d.groups {
 		teams[g] = s.newTeam(users)
-		teams[g].share = share[g]
+		teams[g].share = d.share[g]
 	}
 	if !s.serve(teams) {
 		return false
@@ -255,9 +252,10 @@ func (s *search) kick(rng *rand.Rand) {
 	n := hit - 1 + rng.IntN(3)
 	n = max(min(n, len(users), s.maxTeams-len(groups)), (len(users)+s.maxSize-1)/s.maxSize, 1)
 	rng.Shuffle(len(users), func(i, j int) { users[i], users[j] = users[j], users[i] })
-	parts, partShare, _ := s.estimate.dealt(users, users, n, budget, s.maxSize)
+	d := s.estimate.dealt(users, users, n, budget, s.maxSize)
+	d = s.estimate.refined(d, users, budget, s.maxSize)
 	s.held = held{total: math.Inf(1)}
-	if s.start(append(groups, parts...), append(share, partShare...)) {
+	if s.start(dealing{append(groups, d.groups...), append(share, d.share...), 0}) {
 		s.descend()
 	}
 	if !(s.total < had.total*(1-searchGain)) {
@@ -277,7 +275,7 @@ type change struct {
 // descend makes changes while they save power.
 func (s *search) descend() {
 	for !s.view.Stopped() {
-		if !slices.ContainsFunc(s.listChanges(), s.try) {
+		if !slices.ContainsFunc(s.listChanges(), s.try) && !slices.ContainsFunc(s.listHalves(), s.try) {
 			return
 		}
 	}
@@ -475,8 +473,7 @@ func (s *search) listMerges() {
 	}
 }
 
-// listParts lists every user on its own and, of larger teams, two halves as the
-// estimate deals them.
+// listParts lists every user on its own.
 func (s *search) listParts(d *deal) {
 	for a := range s.teams {
 		t := &s.teams[a]
@@ -485,18 +482,29 @@ func (s *search) listParts(d *deal) {
 		}
 		whole := d.cost(a)
 		for _, k := range t.users {
-			alone, _ := leastPriced(t.c*d.free[k*len(s.teams)+a]/whole, t.a, s.nu)
+			alone, _ := leastPriced(t.c*d.free[a*d.users+k]/whole, t.a, s.nu)
 			rest, _ := leastPriced(t.c*math.Max(1-d.leave(k)/whole, leastPart), t.a, s.nu)
 			s.addChange(change{a: a, b: -1, k: k, j: -1, gain: s.worth(a) - alone - rest})
 		}
-		if len(t.users) > 3 {
-			if halves := s.halves(t); len(halves) == 2 {
-				one, _ := s.priced(t, halves[0])
-				other, _ := s.priced(t, halves[1])
-				s.addChange(change{a: a, b: -1, k: -1, j: -1, part: halves[0], gain: s.worth(a) - one - other})
-			}
+	}
+}
+
+// listHalves lists teams in two parts each, as the estimate deals them. Parts of
+// one user are not among them: listParts has them all.
+func (s *search) listHalves() []change {
+	s.changes = s.changes[:0]
+	for a := range s.teams {
+		t := &s.teams[a]
+		if len(s.teams) == s.maxTeams || len(t.users) < 4 {
+			continue
+		}
+		if halves := s.halves(t); len(halves) == 2 {
+			one, _ := s.priced(t, halves[0])
+			other, _ := s.priced(t, halves[1])
+			s.addChange(change{a: a, b: -1, k: -1, j: -1, part: halves[0], gain: s.worth(a) - one - other})
 		}
 	}
+	return s.changes
 }
 
 // leastPart of a team's cost is left by the estimate when a user leaves: to first
@@ -508,7 +516,7 @@ func (s *search) halves(t *team) [][]int {
 	if h, ok := s.halved[t.key]; ok {
 		return h
 	}
-	h, _, _ := s.estimate.dealt(t.users, nil, 2, t.share, s.maxSize)
+	h := s.estimate.dealt(t.users, nil, 2, t.share, s.maxSize).groups
 	s.halved[t.key] = h
 	return h
 }
@@ -520,12 +528,10 @@ func (s *search) dealt() *deal {
 		share[g] = s.teams[g].share
 	}
 	d := s.estimate.newDeal(s.view.active, share, s.maxSize)
+	groups := make([][]int, len(s.teams))
 	for g := range s.teams {
-		for _, k := range s.teams[g].users {
-			d.at[k] = g
-		}
-		d.groups[g] = append(d.groups[g], s.teams[g].users...)
-		d.refresh(g)
+		groups[g] = s.teams[g].users
 	}
+	d.seat(groups)
 	return d
 }
