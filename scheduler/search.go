@@ -45,10 +45,12 @@ type search struct {
 	estimate *estimate
 	maxSize  int
 	maxTeams int
-	word     []uint64           // [user] random; a team's key is the xor of its users'
-	solved   map[uint64]team    // teams as last solved
-	failed   map[uint64]float64 // the longest share in which a team could not be served
-	halved   map[uint64][][]int // teams dealt into two
+	word     []uint64             // [user] random; a team's key is the xor of its users'
+	solved   map[uint64]team      // teams as last solved
+	failed   map[uint64]float64   // the longest share in which a team could not be served
+	halved   map[uint64][][]int   // teams dealt into two
+	measured map[uint64][]float64 // marginals of teams, see bandSolver
+	marginal [][]float64          // [team] of those at hand; nil: not known
 	changes  []change
 	limit    float64   // gain from which changes are listed
 	scale    []float64 // [team] cost over the estimate's
@@ -66,7 +68,7 @@ const (
 func newSearch(v *View) *search {
 	s := &search{
 		view: v, estimate: newEstimate(v), maxSize: v.MaxGroupSize(), maxTeams: v.MaxGroups(),
-		word: make([]uint64, len(v.slot.Users)), solved: map[uint64]team{}, failed: map[uint64]float64{}, halved: map[uint64][][]int{},
+		word: make([]uint64, len(v.slot.Users)), solved: map[uint64]team{}, failed: map[uint64]float64{}, halved: map[uint64][][]int{}, measured: map[uint64][]float64{},
 		held: held{total: math.Inf(1)},
 	}
 	rng := rand.New(rand.NewPCG(1, 2))
@@ -144,22 +146,28 @@ func (s *search) spread(teams []team) (total, nu float64) {
 	return total, nu
 }
 
-// balance finds shares of the teams from number first on, all solved once, and
-// solves them there; the others' shares move by their models. It returns the
-// total, and false as soon as the models say that it is not below most or a team
-// cannot be served.
-func (s *search) balance(teams []team, first int, most float64) (total, nu float64, ok bool) {
+// balance finds shares of teams, all solved once, and solves those named, nil for
+// all, there; the others' shares move by their models. It returns the total, and
+// false as soon as the models say that it is not below most or a team cannot be
+// served.
+func (s *search) balance(teams []team, which []int, most float64) (total, nu float64, ok bool) {
 	for range balanceSteps {
 		total, nu = s.spread(teams)
 		if !(total < most) {
 			return total, nu, false
 		}
 		moved := false
-		for i := first; i < len(teams); i++ {
+		for i := range teams {
 			t := &teams[i]
+			if which != nil && !slices.Contains(which, i) {
+				continue
+			}
 			if math.Abs(math.Log(t.share/t.at)) > shareDrift {
 				moved = true
-				if s.view.Stopped() || !s.solveNear(t) {
+				if s.view.Stopped() {
+					return total, nu, s.teams == nil // the models must do where there is nothing else
+				}
+				if !s.solveNear(t) {
 					return total, nu, false
 				}
 			}
@@ -185,7 +193,7 @@ func (s *search) start(d dealing) bool {
 	if !s.serve(teams) {
 		return false
 	}
-	total, nu, ok := s.balance(teams, 0, s.total)
+	total, nu, ok := s.balance(teams, nil, s.total)
 	if ok {
 		s.held = held{teams, total, nu}
 	}
@@ -309,18 +317,26 @@ func (s *search) try(c change) bool {
 			return false
 		}
 	}
-	teams := make([]team, 0, len(s.teams)+1)
-	for i := range s.teams {
-		if i != c.a && i != c.b {
-			teams = append(teams, s.teams[i])
-		}
+	teams := slices.Clone(s.teams)
+	var which []int
+	switch {
+	case c.b < 0:
+		teams[c.a] = fresh[0]
+		teams = append(teams, fresh[1])
+		which = []int{c.a, len(teams) - 1}
+	case c.k < 0:
+		teams[c.a] = fresh[0]
+		teams[c.b] = teams[len(teams)-1]
+		teams = teams[:len(teams)-1]
+		which = []int{min(c.a, c.b)}
+	default:
+		teams[c.a], teams[c.b] = fresh[0], fresh[1]
+		which = []int{c.a, c.b}
 	}
-	first := len(teams)
-	teams = append(teams, fresh[:n]...)
-	if _, _, ok := s.balance(teams, first, most); !ok {
+	if _, _, ok := s.balance(teams, which, most); !ok {
 		return false
 	}
-	total, nu, ok := s.balance(teams, 0, most)
+	total, nu, ok := s.balance(teams, nil, most)
 	if ok {
 		s.held = held{teams, total, nu}
 	}
@@ -407,6 +423,7 @@ func (s *search) listChanges() []change {
 	for g := range s.teams {
 		s.scale[g] = s.teams[g].phi() / d.cost(g)
 	}
+	s.measure()
 	s.listMoves(d)
 	s.listSwaps(d)
 	s.listMerges()
@@ -422,6 +439,47 @@ func (s *search) listChanges() []change {
 	return s.changes
 }
 
+// measure finds the marginals of the teams at hand, where they can be told from a
+// solve.
+func (s *search) measure() {
+	v := s.view
+	s.marginal = s.marginal[:0]
+	for i := range s.teams {
+		t := &s.teams[i]
+		m, known := s.measured[t.key]
+		if !known && v.options.Beams == BeamsOptimal && v.peak == nil && v.Subbands() == 1 {
+			if power, _ := v.solver.power(&onAir{users: t.users, bands: v.allBands}, t.share); !math.IsInf(power, 1) {
+				m = v.solver.band.marginals(t.share)
+			}
+			s.measured[t.key] = m
+		}
+		s.marginal = append(s.marginal, m)
+	}
+}
+
+// falls returns what the cost of user k's team falls by when it leaves, to first
+// order.
+func (s *search) falls(d *deal, k int) float64 {
+	g := d.at[k]
+	if m := s.marginal[g]; m != nil {
+		return m[k] * s.teams[g].share
+	}
+	return d.leave(k) * s.scale[g]
+}
+
+// rises returns what the cost of team g rises by when user k joins it and another
+// leaves, -1 for none, to first order.
+func (s *search) rises(d *deal, k, g, without int) float64 {
+	join := d.join(k, g, without)
+	if m := s.marginal[g]; m != nil {
+		if without >= 0 {
+			return m[k] * s.teams[g].share * join / d.join(k, g, -1)
+		}
+		return m[k] * s.teams[g].share
+	}
+	return join * s.scale[g]
+}
+
 func (s *search) addChange(c change) {
 	if c.gain > s.limit {
 		s.changes = append(s.changes, c)
@@ -434,10 +492,10 @@ func (s *search) listMoves(d *deal) {
 		if len(s.teams[a].users) == 1 {
 			continue // that is a merge
 		}
-		fall := d.leave(k) * s.scale[a]
+		fall := s.falls(d, k)
 		for b := range s.teams {
 			if b != a && len(s.teams[b].users) < s.maxSize {
-				s.addChange(change{a: a, b: b, k: k, j: -1, gain: fall - d.join(k, b, -1)*s.scale[b]})
+				s.addChange(change{a: a, b: b, k: k, j: -1, gain: fall - s.rises(d, k, b, -1)})
 			}
 		}
 	}
@@ -446,13 +504,13 @@ func (s *search) listMoves(d *deal) {
 func (s *search) listSwaps(d *deal) {
 	for i, k := range s.view.active {
 		a := d.at[k]
-		leave := d.leave(k)
+		fall := s.falls(d, k)
 		for _, j := range s.view.active[:i] {
 			b := d.at[j]
 			if a == b || len(s.teams[a].users) == 1 && len(s.teams[b].users) == 1 {
 				continue
 			}
-			gain := s.scale[a]*(leave-d.join(j, a, k)) + s.scale[b]*(d.leave(j)-d.join(k, b, j))
+			gain := fall + s.falls(d, j) - s.rises(d, j, a, k) - s.rises(d, k, b, j)
 			s.addChange(change{a: a, b: b, k: k, j: j, gain: gain})
 		}
 	}
@@ -480,10 +538,10 @@ func (s *search) listParts(d *deal) {
 		if len(t.users) == 1 {
 			continue
 		}
-		whole := d.cost(a)
+		whole := t.phi()
 		for _, k := range t.users {
 			alone, _ := leastPriced(t.c*d.free[a*d.users+k]/whole, t.a, s.nu)
-			rest, _ := leastPriced(t.c*math.Max(1-d.leave(k)/whole, leastPart), t.a, s.nu)
+			rest, _ := leastPriced(t.c*math.Max(1-s.falls(d, k)/whole, leastPart), t.a, s.nu)
 			s.addChange(change{a: a, b: -1, k: k, j: -1, gain: s.worth(a) - alone - rest})
 		}
 	}
