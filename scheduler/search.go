@@ -261,7 +261,6 @@ func (s *search) kick(rng *rand.Rand) {
 	n = max(min(n, len(users), s.maxTeams-len(groups)), (len(users)+s.maxSize-1)/s.maxSize, 1)
 	rng.Shuffle(len(users), func(i, j int) { users[i], users[j] = users[j], users[i] })
 	d := s.estimate.dealt(users, users, n, budget, s.maxSize)
-	d = s.estimate.refined(d, users, budget, s.maxSize)
 	s.held = held{total: math.Inf(1)}
 	if s.start(dealing{append(groups, d.groups...), append(share, d.share...), 0}) {
 		s.descend()
