@@ -22,6 +22,8 @@ type bandSolver struct {
 	unit    optim.Beams // fixed beams of unit power
 	gains   []float64
 	start   []float64
+
+	maxPenaltyDB float64 // see groupSolver
 }
 
 // set makes ready the users of positive rate, in nats per use of subband f.
@@ -64,7 +66,19 @@ func (b *bandSolver) solve(penalty []float64) (powerW float64, slopes []float64,
 	}
 	p := b.fixedProblem()
 	status = optim.Direct{}.Solve(&p, &b.fixed)
+	if status == optim.Solved && b.maxPenaltyDB > 0 && b.fixed.PowerW > b.freeW()*math.Pow(10, b.maxPenaltyDB/10) {
+		status = optim.AbovePowerCap
+	}
 	return b.fixed.PowerW, b.fixed.SlopeSINR, status
+}
+
+// freeW returns the power that the users set would take without interference.
+func (b *bandSolver) freeW() float64 {
+	sum := 0.0
+	for i, g := range b.sinr {
+		sum += g / b.gram.Norm2(i)
+	}
+	return sum
 }
 
 func (b *bandSolver) solveOptimal(penalty []float64) optim.Status {
@@ -73,6 +87,7 @@ func (b *bandSolver) solveOptimal(penalty []float64) optim.Status {
 		b.start = append(b.start, penalty[k]*b.sinr[i]/b.gram.Norm2(i))
 	}
 	p := optim.Problem{Gram: &b.gram, SINR: b.sinr, ErrorVariance: b.errorVariance(), Start: b.start}
+	b.optimal.MaxPenaltyDB = b.maxPenaltyDB
 	status := b.optimal.Solve(&p, &b.ws, &b.result)
 	if status == optim.Solved {
 		for i, k := range b.users {
@@ -106,18 +121,25 @@ func (b *bandSolver) fixedProblem() optim.FixedProblem {
 	return optim.FixedProblem{Users: b.gram.Users, Gain: b.gains, SINR: b.sinr, ErrorVariance: b.errorVariance()}
 }
 
-// weights returns the weights of the last solve, [user][antenna], with powers
-// found the way the options name; nil when that failed.
-func (b *bandSolver) weights() []complex128 {
+// solved returns the weights of the last solve, [user][antenna].
+func (b *bandSolver) solved() []complex128 {
 	if b.view.options.Beams == BeamsOptimal {
 		return b.form(&b.result.Beams)
 	}
-	p := b.fixedProblem()
-	if b.powerControl().Solve(&p, &b.fixed) != optim.Solved {
-		return nil
-	}
 	b.unit.SetPowers(b.fixed.UserW)
 	return b.form(&b.unit)
+}
+
+// weights returns the weights of the last solve, [user][antenna], with powers
+// found the way the options name; nil when that failed.
+func (b *bandSolver) weights() []complex128 {
+	if b.view.options.Beams != BeamsOptimal {
+		p := b.fixedProblem()
+		if b.powerControl().Solve(&p, &b.fixed) != optim.Solved {
+			return nil
+		}
+	}
+	return b.solved()
 }
 
 func (b *bandSolver) powerControl() optim.PowerControl {

@@ -35,7 +35,7 @@ func (v *View) encode(g *onAir, rates []float64) *encoded {
 	if v.table != nil {
 		perRate = 1 // every step must be carried
 	}
-	defer func() { v.solver.limited.tighten = 0 }()
+	defer func(kept float64) { v.solver.limited.headroom = kept }(v.solver.limited.headroom)
 	margin := 0.0
 	var best *encoded
 	least := math.Inf(1)
@@ -61,7 +61,7 @@ func (v *View) encode(g *onAir, rates []float64) *encoded {
 			}
 			continue
 		}
-		v.solver.limited.tighten = margin
+		v.solver.limited.headroom = margin
 		raised := make([]float64, len(rates))
 		for i, r := range rates {
 			raised[i] = r * (1 + margin)

@@ -1,6 +1,9 @@
 package scheduler
 
-import "context"
+import (
+	"context"
+	"math"
+)
 
 // Engine schedules slots, one at a time. It must not be shared between
 // goroutines.
@@ -21,8 +24,29 @@ func (e *Engine) Schedule(ctx context.Context, slot *Slot) *Plan {
 
 // schedule plans a slot that is known to be good.
 func schedule(ctx context.Context, slot *Slot) *Plan {
-	plan := &Plan{Sequence: slot.Sequence, EngineVersion: Version}
-	v := newView(slot, slot.Options.Resolve())
+	headroom := 0.0
+	for {
+		plan, v, lack := scheduleWithin(ctx, slot, headroom)
+		if lack == 0 || headroom > mostHeadroom {
+			if v.options.Floor {
+				plan.proveFloor(ctx, v)
+			}
+			return plan
+		}
+		headroom = math.Max(4*lack, 8*headroom)
+	}
+}
+
+// mostHeadroom is the largest part of limits that is kept for rounding.
+const mostHeadroom = 1e-3
+
+// scheduleWithin plans a slot with limits drawn in by headroom until weights are
+// encoded. lack is the largest relative shortfall of a rate that could be had
+// within the limits, but for the rounding of weights.
+func scheduleWithin(ctx context.Context, slot *Slot, headroom float64) (plan *Plan, v *View, lack float64) {
+	plan = &Plan{Sequence: slot.Sequence, EngineVersion: Version}
+	v = newView(slot, slot.Options.Resolve())
+	v.solver.limited.headroom = headroom
 	plan.Strategy = Strategy{v.options.Grouping, v.options.Beams, v.options.Power}
 	v.ctx = ctx
 	p := v.choose(plan)
@@ -31,14 +55,18 @@ func schedule(ctx context.Context, slot *Slot) *Plan {
 	plan.Solves = v.solver.solves
 	plan.Status = StatusMet
 	for i := range plan.Users {
-		if !plan.Users[i].met() {
+		if u := &plan.Users[i]; !u.met() {
 			plan.Status = StatusShort
+			lack = math.Max(lack, 1-u.RateBps/u.TargetBps)
 		}
 	}
-	if plan.Status == StatusShort {
-		plan.LimitsBinding = v.binding(p)
+	if v.peak == nil || p.short {
+		lack = 0
 	}
-	return plan
+	if plan.Status == StatusMet {
+		plan.LimitsBinding = nil
+	}
+	return plan, v, lack
 }
 
 // met reports whether the target is met.

@@ -1,10 +1,12 @@
 package scheduler
 
 import (
+	"cmp"
 	"math"
-	"sort"
+	"slices"
 
 	"leastwatt/channel"
+	"leastwatt/optim"
 )
 
 // farField is what the array of a slot does at a distance.
@@ -12,7 +14,9 @@ type farField struct {
 	array       channel.Array
 	wavelengthM float64
 	gain        float64 // boresight gain of one antenna, amplitude
-	stepDeg     float64 // between directions of the grid
+	sphere      *cone   // every direction, about the axis along which the array is longest
+	stepDeg     float64 // between directions of a grid
+	turnDeg     float64 // between those of the sphere, about its axis
 }
 
 // patterns of one antenna, in dB under its boresight gain.
@@ -22,11 +26,21 @@ var patterns = map[string]channel.Pattern{
 	PatternSector65:  func(d channel.Direction) float64 { return channel.Sector65(d) - channel.Sector65(channel.Direction{}) },
 }
 
+// The EIRP of beams from an array of diameter D varies with direction as a sum of
+// waves exp(j 2 pi x u), x <= D/lambda, and is nowhere negative: a distance d from a
+// peak it is at least cos(2 pi D d/lambda) of it (M. Riesz's inequality for
+// trigonometric polynomials, from memory). A grid of lambda/4D has a point within
+// 0.18 lambda/D of a peak, and a finer one within its cells one within 0.045.
 const (
-	coarsestGridDeg = 10.0
-	finestGridDeg   = 0.5
-	refinedPeaks    = 12   // of the grid, the best local maxima are refined
-	refineToDeg     = 1e-4 // EIRP is flat at its peak: good to 1e-8 and better
+	gridStep        = 0.25    // lambda/D
+	gridLoss        = 0.4     // of a peak at the nearest point of the grid, at most
+	cellSteps       = 4       // of the finer grid within a cell
+	clearlyAbove    = 0.01    // of a limit: no need to follow such a peak to its top
+	cellLoss        = 0.95    // of a peak at its nearest point
+	coarsestGridDeg = 10.0    // for the element's pattern
+	keptSamples     = 1 << 20 // of the rows of a grid, 16 MiB
+	refinedPeaks    = 64      // no more are followed to their tops
+	refineTo        = 1e-5    // of a grid step: EIRP is flat at its peak, good to 1e-9
 )
 
 // newFarField returns the far field of some of a slot's antennas, nil where it
@@ -44,21 +58,24 @@ func newFarField(s *Slot, antennas []int) *farField {
 		wavelengthM: channel.WavelengthM(s.CarrierHz),
 		gain:        math.Pow(10, s.Array.ElementGainDBi/20),
 	}
-	// EIRP over direction varies no faster than exp(j 2 pi D sin / lambda), D the
-	// largest extent of the array: two points per lobe and more.
-	extent := 0.0
+	var extent [3]float64
+	longest := 0
 	for axis := range 3 {
 		lo, hi := math.Inf(1), math.Inf(-1)
 		for _, p := range positions {
 			lo, hi = math.Min(lo, p[axis]), math.Max(hi, p[axis])
 		}
-		extent = math.Max(extent, hi-lo)
+		if extent[axis] = hi - lo; extent[axis] > extent[longest] {
+			longest = axis
+		}
 	}
-	f.stepDeg = coarsestGridDeg
-	if extent > 0 {
-		step := 0.4 * f.wavelengthM / extent * 180 / math.Pi
-		f.stepDeg = math.Min(math.Max(step, finestGridDeg), coarsestGridDeg)
+	step := func(diameterM float64) float64 {
+		return math.Min(gridStep*f.wavelengthM/diameterM*180/math.Pi, coarsestGridDeg)
 	}
+	f.stepDeg = step(math.Hypot(math.Hypot(extent[0], extent[1]), extent[2]))
+	f.sphere = newCone([]channel.Direction{{}, {AzimuthDeg: 90}, {ElevationDeg: 90}}[longest], 360)
+	extent[longest] = 0
+	f.turnDeg = step(math.Hypot(math.Hypot(extent[0], extent[1]), extent[2]))
 	return f
 }
 
@@ -73,14 +90,16 @@ func (f *farField) row(dst []complex128, d channel.Direction) {
 
 // eirp returns the EIRP of beams along d, in W: the sum over beams, [beam][antenna].
 func (f *farField) eirp(w, row []complex128, d channel.Direction) float64 {
-	m := len(row)
 	f.row(row, d)
+	return received(row, w)
+}
+
+// received returns the power sum |a^H w|^2 of beams, [beam][antenna], along a row
+// a.
+func received(row, w []complex128) float64 {
 	sum := 0.0
-	for at := 0; at < len(w); at += m {
-		z := complex(0, 0)
-		for i, a := range row {
-			z += complex(real(a), -imag(a)) * w[at+i]
-		}
+	for at := 0; at < len(w); at += len(row) {
+		z := optim.Received(row, w[at:at+len(row)])
 		sum += real(z)*real(z) + imag(z)*imag(z)
 	}
 	return sum
@@ -91,9 +110,11 @@ func (f *farField) eirp(w, row []complex128, d channel.Direction) float64 {
 type cone struct {
 	axis, side, up [3]float64
 	halfDeg        float64
+	grid           []cell       // made when first searched
+	rows           []complex128 // see farField.row, of the grid; nil: too many to keep
 }
 
-func newCone(axis channel.Direction, widthDeg float64) cone {
+func newCone(axis channel.Direction, widthDeg float64) *cone {
 	u := axis.Unit()
 	// Any two unit vectors that stand upright on the axis and on each other.
 	side := channel.Direction{AzimuthDeg: axis.AzimuthDeg + 90}.Unit()
@@ -102,11 +123,8 @@ func newCone(axis channel.Direction, widthDeg float64) cone {
 		u[2]*side[0] - u[0]*side[2],
 		u[0]*side[1] - u[1]*side[0],
 	}
-	return cone{u, side, up, math.Min(widthDeg/2, 180)}
+	return &cone{axis: u, side: side, up: up, halfDeg: math.Min(widthDeg/2, 180)}
 }
-
-// everywhere is the whole sphere about the array's boresight.
-func everywhere() cone { return newCone(channel.Direction{}, 360) }
 
 // at returns the direction offDeg from the axis, turned by turnDeg about it.
 func (c *cone) at(offDeg, turnDeg float64) channel.Direction {
@@ -126,79 +144,136 @@ type peak struct {
 	off, turn float64 // in the cone searched
 }
 
-// peaks returns the local maxima of the EIRP of beams over a cone, refined, the
-// largest first. O(directions * beams * antennas).
-func (f *farField) peaks(w []complex128, c cone) []peak {
+// peaks returns the local maxima of the EIRP of beams over a cone that are above a
+// limit, with 0 the largest, the largest first. O(directions * beams * antennas).
+func (f *farField) peaks(w []complex128, c *cone, aboveW float64) []peak {
 	row := make([]complex128, len(f.array.PositionsM))
-	rings := max(4, int(math.Ceil(c.halfDeg/f.stepDeg)))
-	grid := make([][]float64, rings+1)
-	for r := range grid {
-		off := c.halfDeg * float64(r) / float64(rings)
-		n := 1
-		if r > 0 {
-			n = max(6, int(math.Ceil(360*math.Sin(off*math.Pi/180)/f.stepDeg)))
+	f.makeGrid(c)
+	level := aboveW
+	for i := range c.grid {
+		g := &c.grid[i]
+		if c.rows == nil {
+			g.eirpW = f.eirp(w, row, g.direction)
+		} else {
+			g.eirpW = received(c.rows[i*len(row):(i+1)*len(row)], w)
 		}
-		grid[r] = make([]float64, n)
-		for t := range grid[r] {
-			grid[r][t] = f.eirp(w, row, c.at(off, 360*float64(t)/float64(n)))
+		if aboveW == 0 {
+			level = math.Max(level, g.eirpW)
 		}
+	}
+	if level == 0 {
+		return nil // nothing is sent
 	}
 	var found []peak
-	for r, values := range grid {
-		for t, v := range values {
-			if v > 0 && isTop(grid, r, t) {
-				off, turn := c.halfDeg*float64(r)/float64(rings), 360*float64(t)/float64(len(values))
-				found = append(found, peak{c.at(off, turn), v, off, turn})
+	for i := range c.grid {
+		if g := &c.grid[i]; g.eirpW >= gridLoss*level {
+			found = append(found, f.bestIn(w, row, c, g))
+			if aboveW == 0 {
+				level = math.Max(level, found[len(found)-1].eirpW)
 			}
 		}
 	}
-	byEIRP := func(i, j int) bool { return found[i].eirpW > found[j].eirpW }
-	sort.SliceStable(found, byEIRP)
-	found = found[:min(len(found), refinedPeaks)]
-	for i := range found {
-		f.refine(w, row, &found[i], &c)
+	higher := func(a, b peak) int { return cmp.Compare(b.eirpW, a.eirpW) }
+	slices.SortStableFunc(found, higher)
+	var tops []peak
+	for _, p := range found[:min(len(found), refinedPeaks)] {
+		if p.eirpW < cellLoss*level {
+			break
+		}
+		f.refine(w, row, &p, c, aboveW)
+		if aboveW == 0 || p.eirpW > aboveW && !slices.ContainsFunc(tops, p.near) {
+			tops = append(tops, p)
+		}
 	}
-	sort.SliceStable(found, byEIRP)
-	return found
+	slices.SortStableFunc(tops, higher)
+	return tops
 }
 
-// isTop reports whether no neighbour of a grid point is larger.
-func isTop(grid [][]float64, r, t int) bool {
-	v := grid[r][t]
-	n := len(grid[r])
-	if v < grid[r][(t+1)%n] || v < grid[r][(t+n-1)%n] {
-		return false
+// cell is a point of a grid over a cone and what is nearer to it than to others.
+type cell struct {
+	peak
+	offDeg, turnDeg float64 // its widths from and about the axis
+}
+
+// makeGrid makes the grid of a cone that has none yet.
+func (f *farField) makeGrid(c *cone) {
+	if len(c.grid) > 0 {
+		return
 	}
-	for _, next := range []int{r - 1, r + 1} {
-		if next < 0 || next >= len(grid) {
+	turn := f.stepDeg
+	if c == f.sphere {
+		turn = f.turnDeg
+	}
+	rings := max(2, int(math.Ceil(c.halfDeg/f.stepDeg)))
+	width := c.halfDeg / float64(rings)
+	for r := range rings + 1 {
+		off := width * float64(r)
+		n := max(1, int(math.Ceil(360*math.Sin(off*math.Pi/180)/turn)))
+		for t := range n {
+			at := 360 * float64(t) / float64(n)
+			c.grid = append(c.grid, cell{peak{direction: c.at(off, at), off: off, turn: at}, width, 360 / float64(n)})
+		}
+	}
+	m := len(f.array.PositionsM)
+	if len(c.grid)*m > keptSamples {
+		return
+	}
+	c.rows = make([]complex128, len(c.grid)*m)
+	for i := range c.grid {
+		f.row(c.rows[i*m:(i+1)*m], c.grid[i].direction)
+	}
+}
+
+// bestIn returns the best point of a finer grid within a cell.
+func (f *farField) bestIn(w, row []complex128, c *cone, g *cell) peak {
+	best := g.peak
+	for i := range cellSteps + 1 {
+		off := g.off + g.offDeg*(float64(i)/cellSteps-0.5)
+		if off < 0 || off > c.halfDeg {
 			continue
 		}
-		m := len(grid[next])
-		at := t * m / n
-		for _, o := range []int{at + m - 1, at, at + 1} {
-			if v < grid[next][o%m] {
-				return false
+		for j := range cellSteps + 1 {
+			if p := f.peakAt(w, row, c, off, g.turn+g.turnDeg*(float64(j)/cellSteps-0.5)); p.eirpW > best.eirpW {
+				best = p
 			}
 		}
 	}
-	return true
+	return best
+}
+
+// peakAt returns the EIRP of beams at a point of a cone.
+func (f *farField) peakAt(w, row []complex128, c *cone, off, turn float64) peak {
+	d := c.at(off, turn)
+	return peak{d, f.eirp(w, row, d), off, turn}
+}
+
+// near reports whether two peaks are one that was found twice.
+func (p peak) near(q peak) bool {
+	u, v := p.direction.Unit(), q.direction.Unit()
+	far := 0.0
+	for i := range u {
+		far = math.Max(far, math.Abs(u[i]-v[i]))
+	}
+	return far < 1e-5
 }
 
 // refine climbs from a grid point to the local maximum within the cone by a
-// compass search (Kolda, Lewis, Torczon, SIAM Review 45(3), 2003, from memory).
-func (f *farField) refine(w, row []complex128, p *peak, c *cone) {
-	for step := f.stepDeg / 2; step > refineToDeg; {
+// compass search (Kolda, Lewis, Torczon, SIAM Review 45(3), 2003, from memory). It
+// ends before where it is clearly above a limit, 0 for none.
+func (f *farField) refine(w, row []complex128, p *peak, c *cone, aboveW float64) {
+	for step := f.stepDeg / cellSteps / 2; step > f.stepDeg*refineTo; {
+		if aboveW > 0 && p.eirpW > aboveW*(1+clearlyAbove) {
+			return
+		}
 		moved := false
-		wide := step / math.Max(math.Sin(p.off*math.Pi/180), 0.02)
+		wide := math.Min(step/math.Max(math.Sin(p.off*math.Pi/180), 1e-3), 90)
 		for _, by := range [][2]float64{{step, 0}, {-step, 0}, {0, wide}, {0, -wide}} {
 			off, turn := math.Min(p.off+by[0], c.halfDeg), p.turn+by[1]
 			if off < 0 {
 				off, turn = -off, turn+180
 			}
-			d := c.at(off, turn)
-			if v := f.eirp(w, row, d); v > p.eirpW {
-				*p = peak{d, v, off, turn}
-				moved = true
+			if q := f.peakAt(w, row, c, off, turn); q.eirpW > p.eirpW {
+				*p, moved = q, true
 			}
 		}
 		if !moved {
@@ -209,7 +284,7 @@ func (f *farField) refine(w, row []complex128, p *peak, c *cone) {
 
 // peakEIRP returns the largest EIRP of beams in any direction, in W.
 func (f *farField) peakEIRP(w []complex128) float64 {
-	if p := f.peaks(w, everywhere()); len(p) > 0 {
+	if p := f.peaks(w, f.sphere, 0); len(p) > 0 {
 		return p[0].eirpW
 	}
 	return 0

@@ -14,6 +14,9 @@ const maxNats = 300
 // splitTolerance is the relative power at which a split over subbands ends.
 const splitTolerance = 1e-8
 
+// narrowing is how limits come closer from one split to the next.
+const narrowing = 0.8
+
 // groupSolver finds the power of a group at a share of the slot, with the beams
 // and powers that the options name. It keeps, of every user, the penalty (its
 // uplink power over the interference-free one) and the split of its rate over
@@ -33,6 +36,8 @@ type groupSolver struct {
 	start    []float64
 	limited  limitedSolver
 	solves   int64
+
+	maxPenaltyDB float64 // of a group over its interference-free power; 0: the optimiser's own
 }
 
 func (s *groupSolver) init(v *View) {
@@ -176,17 +181,11 @@ func (s *groupSolver) setMean(g *onAir, share float64) bool {
 
 // splitRates splits the mean rates over the group's subbands for least power.
 func (s *groupSolver) splitRates(g *onAir) float64 {
-	p := optim.SplitProblem{
-		Users: len(g.users), Subbands: len(g.bands), Rate: s.mean, Start: s.startSplit(g),
-		Power: func(rate, slope []float64) float64 { return s.powerAt(g, rate, slope) },
+	ok := s.splitFrom(g, s.startSplit(g), s.powerAt)
+	if !ok && s.view.peak != nil {
+		ok = s.approachLimits(g)
 	}
-	split := optim.RateSplit{Tolerance: splitTolerance}
-	status := split.Solve(&p, &s.split)
-	if status != optim.Solved && p.Start != nil {
-		p.Start = nil
-		status = split.Solve(&p, &s.split)
-	}
-	if status != optim.Solved {
+	if !ok {
 		return math.Inf(1)
 	}
 	s.rates = append(s.rates[:0], s.split.Rate...)
@@ -197,6 +196,45 @@ func (s *groupSolver) splitRates(g *onAir) float64 {
 		}
 	}
 	return s.split.PowerW
+}
+
+// splitFrom splits the mean rates for least power, from a start where there is
+// one, and then without.
+func (s *groupSolver) splitFrom(g *onAir, start []float64, power func(g *onAir, rates, slopes []float64) float64) bool {
+	p := optim.SplitProblem{
+		Users: len(g.users), Subbands: len(g.bands), Rate: s.mean, Start: start,
+		Power: func(rate, slope []float64) float64 { return power(g, rate, slope) },
+	}
+	split := optim.RateSplit{Tolerance: splitTolerance}
+	if split.Solve(&p, &s.split) == optim.Solved {
+		return true
+	}
+	p.Start = nil
+	return start != nil && split.Solve(&p, &s.split) == optim.Solved
+}
+
+// approachLimits splits the mean rates where limits rule out the even split: from
+// the split without limits, and where that exceeds them by way of wider limits,
+// each split a start for the next.
+func (s *groupSolver) approachLimits(g *onAir) bool {
+	if s.view.peak.silent() || !s.splitFrom(g, s.startSplit(g), s.freePower) {
+		return false
+	}
+	w, _ := s.freeWeights(g, s.split.Rate, (*bandSolver).solved)
+	if w == nil {
+		return false
+	}
+	kept := s.limited.headroom
+	defer func() { s.limited.headroom = kept }()
+	for wider := math.Max(s.view.peak.excess(w), g.found.excess(w)); ; wider *= narrowing {
+		s.limited.headroom = math.Min(1-wider, kept)
+		if !s.splitFrom(g, slices.Clone(s.split.Rate), s.powerAt) {
+			return false
+		}
+		if s.limited.headroom == kept {
+			return true
+		}
+	}
 }
 
 // startSplit returns the last split of the group's users, scaled to the rates
@@ -261,6 +299,7 @@ func (s *groupSolver) solveBand(g *onAir, rates []float64, c int) float64 {
 	}
 	b := &s.band
 	b.set(s.view, g.users, f, s.rate)
+	b.maxPenaltyDB = s.maxPenaltyDB
 	powerW, bySINR, status := b.solve(s.penalty[f*len(s.view.slot.Users):])
 	if status != optim.Solved {
 		return math.Inf(1)
@@ -280,11 +319,11 @@ func (s *groupSolver) weights(g *onAir, rates []float64) (w []complex128, sinr [
 	if s.view.peak != nil && s.view.options.Beams == BeamsOptimal {
 		return s.limitedWeights(g, rates)
 	}
-	return s.freeWeights(g, rates)
+	return s.freeWeights(g, rates, (*bandSolver).weights)
 }
 
-// freeWeights is weights without limits.
-func (s *groupSolver) freeWeights(g *onAir, rates []float64) (w []complex128, sinr []float64) {
+// freeWeights is weights without limits, taken from the solve of each subband.
+func (s *groupSolver) freeWeights(g *onAir, rates []float64, of func(*bandSolver) []complex128) (w []complex128, sinr []float64) {
 	m, bands := s.view.Antennas(), len(g.bands)
 	w = make([]complex128, len(g.users)*bands*m)
 	sinr = make([]float64, len(g.users)*bands)
@@ -293,7 +332,7 @@ func (s *groupSolver) freeWeights(g *onAir, rates []float64) (w []complex128, si
 		if math.IsInf(s.solveBand(g, rates, c), 1) {
 			return nil, nil
 		}
-		part := s.band.weights()
+		part := of(&s.band)
 		if part == nil {
 			return nil, nil
 		}

@@ -2,6 +2,7 @@ package scheduler
 
 import (
 	"math"
+	"slices"
 
 	"leastwatt/optim"
 )
@@ -12,14 +13,22 @@ type limitedSolver struct {
 	ws      optim.LimitedWorkspace
 	result  optim.LimitedResult
 	problem optim.LimitedProblem
-	tighten float64 // relative: limits are solved for so much lower
+	// Limits are solved for so much lower, relative: what is kept for the rounding
+	// of weights.
+	headroom float64
+	last     limitedKey
+}
+
+// limitedKey tells a solved problem from others of the same slot.
+type limitedKey struct {
+	users, bands []int
+	rates        []float64
+	directions   int
+	headroom     float64
 }
 
 // limitedPower is powerAt under the slot's limits.
 func (s *groupSolver) limitedPower(g *onAir, rates, slopes []float64) float64 {
-	if s.view.peak.silent() {
-		return math.Inf(1)
-	}
 	if s.view.options.Beams != BeamsOptimal {
 		return s.fixedPower(g, rates, slopes)
 	}
@@ -43,21 +52,23 @@ func (s *groupSolver) fixedPower(g *onAir, rates, slopes []float64) float64 {
 	if math.IsInf(power, 1) {
 		return power
 	}
-	w, _ := s.freeWeights(g, rates)
-	if w == nil || s.view.peak.excess(w)*(1+s.limited.tighten) > 1 {
+	w, _ := s.freeWeights(g, rates, (*bandSolver).solved)
+	if w == nil || math.Max(s.view.peak.excess(w), g.found.excess(w)) > 1-s.limited.headroom {
 		return math.Inf(1)
 	}
 	return power
 }
 
 // solveLimited solves the group for the rates given, [user][band], under the
-// slot's limits.
+// slot's limits, those on EIRP in the directions found so far.
 func (s *groupSolver) solveLimited(g *onAir, rates []float64) optim.Status {
-	s.solves++
 	l := &s.limited
 	p := &l.problem
 	v := s.view
 	n, gap := len(g.bands), v.gap
+	if l.isLast(g, rates) {
+		return optim.Solved
+	}
 	p.Bands = p.Bands[:0]
 	for c, f := range g.bands {
 		b := optim.Band{Channel: v.channelOf(g.users, f)}
@@ -69,19 +80,35 @@ func (s *groupSolver) solveLimited(g *onAir, rates []float64) optim.Status {
 		}
 		p.Bands = append(p.Bands, b)
 	}
-	p.Limits = v.peak.group()
-	if l.tighten > 0 {
-		p.Limits = tightened(p.Limits, 1-l.tighten)
+	if v.peak.silent() {
+		return optim.AboveLimits
 	}
-	p.Start = g.duals
-	if len(p.Start.RowPrice) > 0 && len(p.Start.RowPrice) != len(p.Limits.RowW) {
-		p.Start.RowPrice = append(append([]float64(nil), p.Start.RowPrice...), make([]float64, len(p.Limits.RowW)-len(p.Start.RowPrice))...)
+	l.solver.MaxPenaltyDB = s.maxPenaltyDB
+	p.Limits = v.peak.group(&g.found, 1-l.headroom)
+	p.Start = g.found.duals
+	if n := len(g.found.rowW) - len(p.Start.RowPrice); len(p.Start.Lambda) > 0 && n > 0 {
+		p.Start.RowPrice = append(slices.Clone(p.Start.RowPrice), make([]float64, n)...)
 	}
+	s.solves++
 	status := l.solver.Solve(p, &l.ws, &l.result)
+	if status == optim.IllConditioned && len(p.Start.Lambda) > 0 {
+		p.Start = optim.Duals{}
+		s.solves++
+		status = l.solver.Solve(p, &l.ws, &l.result)
+	}
+	l.last = limitedKey{}
 	if status == optim.Solved {
-		g.duals = copyDuals(&l.result.Duals)
+		g.found.duals = copyDuals(&l.result.Duals)
+		l.last = limitedKey{slices.Clone(g.users), slices.Clone(g.bands), slices.Clone(rates), len(g.found.rowW), l.headroom}
 	}
 	return status
+}
+
+// isLast reports whether the last solve was of the same problem, and solved it.
+func (l *limitedSolver) isLast(g *onAir, rates []float64) bool {
+	k := &l.last
+	return len(k.rates) > 0 && slices.Equal(k.rates, rates) && slices.Equal(k.users, g.users) && slices.Equal(k.bands, g.bands) &&
+		k.directions == len(g.found.rowW) && k.headroom == l.headroom
 }
 
 func copyDuals(d *optim.Duals) optim.Duals {
@@ -92,20 +119,9 @@ func copyDuals(d *optim.Duals) optim.Duals {
 	}
 }
 
-func tightened(l optim.Limits, by float64) optim.Limits {
-	scale := func(s []float64) []float64 {
-		var out []float64
-		for _, v := range s {
-			out = append(out, v*by)
-		}
-		return out
-	}
-	return optim.Limits{TotalW: l.TotalW * by, AntennaW: scale(l.AntennaW), Rows: l.Rows, RowW: scale(l.RowW)}
-}
-
 // limitedWeights is weights under limits.
 func (s *groupSolver) limitedWeights(g *onAir, rates []float64) (w []complex128, sinr []float64) {
-	if s.view.peak.silent() || s.solveLimited(g, rates) != optim.Solved {
+	if s.solveLimited(g, rates) != optim.Solved {
 		return nil, nil
 	}
 	sinr = make([]float64, len(rates))

@@ -2,13 +2,12 @@ package scheduler
 
 import (
 	"math"
+	"math/cmplx"
+	"slices"
 
 	"leastwatt/channel"
 	"leastwatt/optim"
 )
-
-// limitDuals is where the last solve of a group under limits ended.
-type limitDuals = optim.Duals
 
 // peakLimits are the limits on power of a slot, for the antennas in use. They
 // hold in every group.
@@ -18,13 +17,19 @@ type peakLimits struct {
 	antenna  []int     // their numbers in the slot
 	far      *farField
 	cones    []coneLimit
-	rows     []complex128 // of the directions found to matter so far, [row][antenna]
-	rowW     []float64
+}
+
+// directions are those in which a group's beams were found to exceed a limit on
+// EIRP.
+type directions struct {
+	rows  []complex128 // see farField.row, [row][antenna]
+	rowW  []float64    // limit
+	duals optim.Duals  // where the last solve of the group under limits ended
 }
 
 // coneLimit is a limit on EIRP in a set of directions.
 type coneLimit struct {
-	cone  cone
+	cone  *cone
 	eirpW float64
 	limit string // name and index in the contract
 	index int
@@ -32,8 +37,10 @@ type coneLimit struct {
 
 const (
 	eirpTolerance = 1e-7 // relative excess at which a direction still counts as kept
-	maxRows       = 400
-	peakSlack     = 1e-9 // of the search for peaks
+	manyRows      = 48   // at which those without a price are dropped
+	sameRow       = 1e-12
+	maxRowRounds  = 60   // of a search, each with the directions found in the last
+	peakSlack     = 1e-9 // by which the search for peaks ends below them, at most
 )
 
 // newPeakLimits returns the limits of a slot, nil where there are none.
@@ -51,7 +58,7 @@ func newPeakLimits(s *Slot, antennas []int, far *farField) *peakLimits {
 	}
 	if s.Limits.EIRPW != nil {
 		any = true
-		l.cones = append(l.cones, coneLimit{everywhere(), *s.Limits.EIRPW, "eirpW", 0})
+		l.cones = append(l.cones, coneLimit{far.sphere, *s.Limits.EIRPW, "eirpW", 0})
 	}
 	for i, p := range s.Limits.ProtectedDirections {
 		any = true
@@ -64,9 +71,19 @@ func newPeakLimits(s *Slot, antennas []int, far *farField) *peakLimits {
 	return l
 }
 
-// group returns the limits for the optimiser.
-func (l *peakLimits) group() optim.Limits {
-	return optim.Limits{TotalW: l.totalW, AntennaW: l.antennaW, Rows: l.rows, RowW: l.rowW}
+// group returns the limits of a group for the optimiser, each times by.
+func (l *peakLimits) group(d *directions, by float64) optim.Limits {
+	if by == 1 {
+		return optim.Limits{TotalW: l.totalW, AntennaW: l.antennaW, Rows: d.rows, RowW: d.rowW}
+	}
+	scaled := func(s []float64) []float64 {
+		var out []float64
+		for _, v := range s {
+			out = append(out, v*by)
+		}
+		return out
+	}
+	return optim.Limits{TotalW: l.totalW * by, AntennaW: scaled(l.antennaW), Rows: d.rows, RowW: scaled(d.rowW)}
 }
 
 // silent reports whether nothing at all may be sent.
@@ -89,41 +106,49 @@ func antennaPower(w []complex128, antennas int) []float64 {
 }
 
 // excess returns the largest power over its limit of beams, [beam][antenna],
-// over all limits but those on EIRP in directions not found yet.
+// over all limits but those on EIRP.
 func (l *peakLimits) excess(w []complex128) float64 {
-	m := len(l.antenna)
 	worst := ratio(powerOf(w), l.totalW)
 	if l.antennaW != nil {
-		for i, p := range antennaPower(w, m) {
+		for i, p := range antennaPower(w, len(l.antenna)) {
 			worst = math.Max(worst, ratio(p, l.antennaW[i]))
 		}
-	}
-	for i, limit := range l.rowW {
-		row := l.rows[i*m : (i+1)*m]
-		sum := 0.0
-		for at := 0; at < len(w); at += m {
-			z := optim.Received(row, w[at:at+m])
-			sum += real(z)*real(z) + imag(z)*imag(z)
-		}
-		worst = math.Max(worst, ratio(sum, limit))
 	}
 	return worst
 }
 
-// over returns the largest power over its limit of beams, [beam][antenna], over
-// all limits; 0 for no limits. It searches directions where EIRP is limited.
+// excess returns the largest EIRP over its limit in the directions found.
+func (d *directions) excess(w []complex128) float64 {
+	worst := 0.0
+	for i, limit := range d.rowW {
+		worst = math.Max(worst, ratio(received(d.row(i), w), limit))
+	}
+	return worst
+}
+
+func (d *directions) row(i int) []complex128 {
+	m := len(d.rows) / len(d.rowW)
+	return d.rows[i*m : (i+1)*m]
+}
+
+// over is excess over all limits, EIRP in every direction; 0 for no limits.
 func (l *peakLimits) over(w []complex128) float64 {
 	if l == nil {
 		return 0
 	}
 	worst := l.excess(w)
 	for i := range l.cones {
-		if p := l.far.peaks(w, l.cones[i].cone); len(p) > 0 {
-			// The search ends a little below the true maximum.
-			worst = math.Max(worst, ratio(p[0].eirpW*(1+peakSlack), l.cones[i].eirpW))
-		}
+		worst = math.Max(worst, ratio(l.eirp(w, i), l.cones[i].eirpW))
 	}
 	return worst
+}
+
+// eirp returns the largest EIRP of beams, [beam][antenna], in cone i.
+func (l *peakLimits) eirp(w []complex128, i int) float64 {
+	if p := l.far.peaks(w, l.cones[i].cone, 0); len(p) > 0 {
+		return p[0].eirpW * (1 + peakSlack)
+	}
+	return 0
 }
 
 func ratio(power, limit float64) float64 {
@@ -133,81 +158,142 @@ func ratio(power, limit float64) float64 {
 	return power / limit
 }
 
-// addPeaks adds the directions in which beams exceed a limit on EIRP.
-func (l *peakLimits) addPeaks(w []complex128) {
-	m := len(l.antenna)
+// addPeaks adds the directions in which beams exceed a limit on EIRP. It reports
+// whether there were any.
+func (l *peakLimits) addPeaks(d *directions, w []complex128) bool {
+	before := len(d.rowW)
+	row := make([]complex128, len(l.antenna))
 	for i := range l.cones {
 		c := &l.cones[i]
-		for _, p := range l.far.peaks(w, c.cone) {
-			over := ratio(p.eirpW, c.eirpW)
-			if over <= 1+eirpTolerance || len(l.rowW) >= maxRows {
-				continue
-			}
-			row := make([]complex128, m)
+		for _, p := range l.far.peaks(w, c.cone, c.eirpW*(1+eirpTolerance)) {
 			l.far.row(row, p.direction)
-			l.rows = append(l.rows, row...)
-			l.rowW = append(l.rowW, c.eirpW)
+			if !d.has(row, c.eirpW) {
+				d.rows = append(slices.Clip(d.rows), row...)
+				d.rowW = append(slices.Clip(d.rowW), c.eirpW)
+			}
 		}
 	}
+	return len(d.rowW) > before
 }
 
-// addDirections adds the directions in which the groups of a partition exceed a
-// limit on EIRP. It reports whether there were any.
-func (v *View) addDirections(p *partition) bool {
+// has reports whether a row of the same limit is there already, as directions
+// around the axis of a line of antennas are.
+func (d *directions) has(row []complex128, limitW float64) bool {
+	for i, w := range d.rowW {
+		z := optim.Received(d.row(i), row)
+		if w == limitW && cmplx.Abs(z) > (1-sameRow)*math.Sqrt(powerOf(row)*powerOf(d.row(i))) {
+			return true
+		}
+	}
+	return false
+}
+
+// prune drops directions without a price, where there are many.
+func (d *directions) prune() {
+	if len(d.rowW) <= manyRows || len(d.duals.RowPrice) < len(d.rowW) {
+		return
+	}
+	var kept directions
+	for i, q := range d.duals.RowPrice {
+		if q > 0 {
+			kept.rows = append(kept.rows, d.row(i)...)
+			kept.rowW = append(kept.rowW, d.rowW[i])
+			kept.duals.RowPrice = append(kept.duals.RowPrice, q)
+		}
+	}
+	d.rows, d.rowW, d.duals.RowPrice = kept.rows, kept.rowW, kept.duals.RowPrice
+}
+
+// addDirections adds the directions in which a group exceeds a limit on EIRP at
+// its share. It reports whether there were any.
+func (v *View) addDirections(g *onAir) bool {
 	if v.peak == nil || len(v.peak.cones) == 0 {
 		return false
 	}
-	before := len(v.peak.rowW)
-	for i := range p.groups {
-		g := &p.groups[i]
-		if math.IsInf(v.solver.planPower(g, g.share), 1) {
+	w := v.groupWeights(g)
+	if w == nil {
+		return false
+	}
+	g.found.prune()
+	return v.peak.addPeaks(&g.found, w)
+}
+
+// binding returns the limits that keep the targets of a slot from being met: those
+// that the first of the partitions that could meet them if no limit held would
+// exceed, and what it would then take. Raising all of them to that is enough. It
+// is empty where no partition meets the targets at any power.
+func (v *View) binding(tried []*partition) []BindingLimit {
+	if v.peak == nil {
+		return nil
+	}
+	free := v.withoutLimits()
+	for _, p := range tried {
+		q := p.clone()
+		if free.divide(q); math.IsInf(q.powerW, 1) {
 			continue
 		}
-		if w, _ := v.solver.weights(g, append([]float64(nil), v.solver.rates...)); w != nil {
-			v.peak.addPeaks(w)
+		var weights [][]complex128
+		for i := range q.groups {
+			weights = append(weights, free.groupWeights(&q.groups[i]))
+		}
+		return v.peak.exceeded(weights)
+	}
+	return nil
+}
+
+// withoutLimits returns the view of the slot without limits on power. Antennas
+// limited to 0 W stay out.
+func (v *View) withoutLimits() *View {
+	slot := *v.slot
+	slot.Limits = Limits{MaxGroupSize: slot.Limits.MaxGroupSize, MaxGroups: slot.Limits.MaxGroups}
+	if len(v.antennas) < slot.Channel.Antennas {
+		slot.Limits.AntennaPowerW = make([]float64, slot.Channel.Antennas)
+		for _, m := range v.antennas {
+			slot.Limits.AntennaPowerW[m] = math.Inf(1)
 		}
 	}
-	return len(v.peak.rowW) > before
+	free := newView(&slot, v.options)
+	free.peak = nil
+	return free
 }
 
-// needs are powers that a plan would take if no limit held.
-type needs struct {
-	totalW   float64
-	antennaW []float64
-	coneW    []float64
-}
-
-func (l *peakLimits) unlimited() *needs {
-	return &needs{antennaW: make([]float64, len(l.antenna)), coneW: make([]float64, len(l.cones))}
-}
-
-// raise raises needs to what the beams of one group take.
-func (l *peakLimits) raise(n *needs, w []complex128) {
-	n.totalW = math.Max(n.totalW, powerOf(w))
-	for i, p := range antennaPower(w, len(l.antenna)) {
-		n.antennaW[i] = math.Max(n.antennaW[i], p)
+// groupWeights returns the weights of a group at its share, nil where it does not
+// meet its targets.
+func (v *View) groupWeights(g *onAir) []complex128 {
+	if math.IsInf(v.solver.planPower(g, g.share), 1) {
+		return nil
 	}
-	for i := range l.cones {
-		if p := l.far.peaks(w, l.cones[i].cone); len(p) > 0 {
-			n.coneW[i] = math.Max(n.coneW[i], p[0].eirpW)
+	w, _ := v.solver.weights(g, slices.Clone(v.solver.rates))
+	return w
+}
+
+// exceeded returns the limits that the weights of some groups, each [beam][antenna],
+// exceed, and the power that they take.
+func (l *peakLimits) exceeded(groups [][]complex128) []BindingLimit {
+	totalW := 0.0
+	antennaW := make([]float64, len(l.antenna))
+	coneW := make([]float64, len(l.cones))
+	for _, w := range groups {
+		totalW = math.Max(totalW, powerOf(w))
+		for i, p := range antennaPower(w, len(l.antenna)) {
+			antennaW[i] = math.Max(antennaW[i], p)
+		}
+		for i := range l.cones {
+			coneW[i] = math.Max(coneW[i], l.eirp(w, i))
 		}
 	}
-}
-
-// exceeded returns the limits that are below the needs.
-func (l *peakLimits) exceeded(n *needs) []BindingLimit {
 	var out []BindingLimit
-	if n.totalW > l.totalW {
-		out = append(out, BindingLimit{Limit: "totalPowerW", NeededW: n.totalW})
+	if totalW > l.totalW {
+		out = append(out, BindingLimit{Limit: "totalPowerW", NeededW: totalW})
 	}
 	if l.antennaW != nil {
-		for i, p := range n.antennaW {
+		for i, p := range antennaW {
 			if p > l.antennaW[i] {
 				out = append(out, BindingLimit{Limit: "antennaPowerW", Index: l.antenna[i], NeededW: p})
 			}
 		}
 	}
-	for i, p := range n.coneW {
+	for i, p := range coneW {
 		if c := &l.cones[i]; p > c.eirpW {
 			out = append(out, BindingLimit{Limit: c.limit, Index: c.index, NeededW: p})
 		}

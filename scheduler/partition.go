@@ -11,7 +11,7 @@ type onAir struct {
 	bands []int // subbands in use
 	share float64
 	fixed bool // the share is not for divide to find
-	duals limitDuals
+	found directions
 }
 
 // partition is the groups of a slot with the power they need.
@@ -19,17 +19,14 @@ type partition struct {
 	grouping string // what made it; empty: the caller
 	groups   []onAir
 	powerW   float64 // mean over the slot; +Inf when a target cannot be met
+	short    bool    // targets were lowered
 }
-
-// maxRowRounds bounds how often shares are found anew after directions were
-// found in which EIRP matters.
-const maxRowRounds = 8
 
 // choose returns the groups and shares of the slot. Where the grouping asked
 // for cannot meet the targets, one group of all and then every user alone are
 // tried; where nothing can, targets are lowered (see shortfall).
 func (v *View) choose(plan *Plan) *partition {
-	if len(v.active) == 0 || v.peak != nil && v.peak.silent() {
+	if len(v.active) == 0 {
 		return &partition{}
 	}
 	var tried []*partition
@@ -41,9 +38,27 @@ func (v *View) choose(plan *Plan) *partition {
 		}
 		tried = append(tried, p)
 	}
-	p := v.shortfall(tried, plan)
+	plan.LimitsBinding = v.binding(tried)
+	plan.UnservableUserIDs = v.unservable()
+	p := v.shortfall(tried)
 	plan.use(p)
 	return p
+}
+
+// unservable returns the users whose targets cannot be met in this slot at any
+// power, even alone.
+func (v *View) unservable() []string {
+	free := v
+	if v.peak != nil {
+		free = v.withoutLimits()
+	}
+	var out []string
+	for _, k := range free.active {
+		if math.IsInf(free.solver.planPower(&onAir{users: []int{k}, bands: free.allBands}, 1), 1) {
+			out = append(out, free.slot.Users[k].ID)
+		}
+	}
+	return out
 }
 
 // use notes what made the plan.
@@ -148,12 +163,19 @@ func (v *View) fixedGroups() *partition {
 	return p
 }
 
-// divide finds the shares of a partition and its power. Where EIRP is limited
-// it is repeated until no new direction matters.
+// divide finds the shares of a partition and its power. Where EIRP is limited it
+// is repeated until no new direction matters.
 func (v *View) divide(p *partition) {
 	for range maxRowRounds {
 		v.divideOnce(p)
-		if math.IsInf(p.powerW, 1) || !v.addDirections(p) {
+		if math.IsInf(p.powerW, 1) {
+			return
+		}
+		added := false
+		for i := range p.groups {
+			added = v.addDirections(&p.groups[i]) || added
+		}
+		if !added {
 			return
 		}
 	}
@@ -227,27 +249,6 @@ func (v *View) shareCost(p *partition, open []int) shareCost {
 		power, slope := v.solver.power(&p.groups[open[i]], share)
 		return share * power, slope
 	}
-}
-
-// served reports whether some shares of the partition meet the targets at hand.
-func (v *View) served(p *partition) bool {
-	budget, open := p.open()
-	for i := range p.groups {
-		if g := &p.groups[i]; g.fixed && math.IsInf(v.solver.planPower(g, g.share), 1) {
-			return false
-		}
-	}
-	if len(open) == 0 {
-		return true
-	}
-	if !(budget > 0) {
-		return false
-	}
-	shares := make([]float64, len(open))
-	for i := range shares {
-		shares[i] = budget / float64(len(open))
-	}
-	return servable(v.shareCost(p, open), shares, budget)
 }
 
 // clone returns a copy whose shares can change.

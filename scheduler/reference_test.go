@@ -78,3 +78,73 @@ func TestSharesAgainstReference(t *testing.T) {
 		t.Errorf("%d cases, %d with several minima", len(file.Cases), several)
 	}
 }
+
+// Plans under limits on EIRP against a cone solver; computed by
+// testdata/reference/eirp_everywhere.py, whose channels are the conjugates of the
+// contract's.
+func TestEIRPAgainstReference(t *testing.T) {
+	data, err := os.ReadFile("../testdata/reference/eirp_everywhere.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var file struct {
+		Cases []struct {
+			Name        string
+			Channel     struct{ Re, Im [][]float64 }
+			NoiseW      []float64 `json:"noise_w"`
+			SINR        []float64
+			CarrierHz   float64      `json:"carrier_hz"`
+			PositionsM  [][3]float64 `json:"positions_m"`
+			GainDBi     float64      `json:"element_gain_dbi"`
+			Pattern     string       `json:"element_pattern"`
+			EverywhereW *float64     `json:"eirp_cap_w"`
+			Protected   []struct {
+				AzimuthDeg   float64 `json:"azimuth_deg"`
+				ElevationDeg float64 `json:"elevation_deg"`
+				WidthDeg     float64 `json:"width_deg"`
+				EIRPW        float64 `json:"eirp_cap_w"`
+			}
+			UncappedW float64 `json:"uncapped_power_w"`
+			PowerW    float64 `json:"power_w"`
+		}
+	}
+	if err := json.Unmarshal(data, &file); err != nil {
+		t.Fatal(err)
+	}
+	binding := 0
+	for _, c := range file.Cases {
+		slot := &scheduler.Slot{
+			CarrierHz:   c.CarrierHz,
+			BandwidthHz: 1,
+			Channel:     scheduler.Channel{Antennas: len(c.Channel.Re[0]), Subbands: 1},
+			Array:       &scheduler.Array{PositionsM: c.PositionsM, ElementGainDBi: c.GainDBi, ElementPattern: c.Pattern},
+			Limits:      scheduler.Limits{EIRPW: c.EverywhereW},
+			Groups:      []scheduler.FixedGroup{{}},
+		}
+		for _, p := range c.Protected {
+			slot.Limits.ProtectedDirections = append(slot.Limits.ProtectedDirections, scheduler.ProtectedDirection(p))
+		}
+		for k, row := range c.Channel.Re {
+			id := fmt.Sprint("u", k)
+			slot.Users = append(slot.Users, scheduler.User{ID: id, RateBps: math.Log2(1 + c.SINR[k]), NoiseW: c.NoiseW[k]})
+			slot.Groups[0].UserIDs = append(slot.Groups[0].UserIDs, id)
+			for m, re := range row {
+				slot.Channel.Samples = append(slot.Channel.Samples, complex(re, -c.Channel.Im[k][m]))
+			}
+		}
+		plan := scheduler.NewEngine().Schedule(context.Background(), slot)
+		if plan.Status != scheduler.StatusMet {
+			t.Errorf("%s: %v %v", c.Name, plan.Status, plan.Violations)
+			continue
+		}
+		if !(math.Abs(plan.RadiatedPowerW/c.PowerW-1) < 1e-4) {
+			t.Errorf("%s: %.9g W, want %.9g W", c.Name, plan.RadiatedPowerW, c.PowerW)
+		}
+		if c.PowerW > c.UncappedW*(1+1e-4) {
+			binding++
+		}
+	}
+	if len(file.Cases) < 10 || binding < 8 {
+		t.Errorf("%d cases, limits cost power in %d", len(file.Cases), binding)
+	}
+}

@@ -1,104 +1,296 @@
 package scheduler
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
 
 const (
-	fractionTolerance = 1e-6 // of the common fraction of targets
 	gainTolerance     = 1e-3 // of the fractions spent afterwards
+	shareEdge         = 1e-7 // relative accuracy of the least share of a group
+	shareEdgeEIRP     = 1e-4 // the same where EIRP is limited: the power rises without bound at the edge
+	roughEdge         = 1e-3 // of it where partitions are compared
+	largestLeastShare = 1e6  // a group that would need more is not served at all
+	maxFractionSteps  = 60
+	shortPenaltyDB    = 10 // over the interference-free power, where no limit bounds it: not more is spent on targets that are missed
 )
 
-// shortfall returns the partition, of those tried, that loses least. First the
-// common fraction t of all targets that can be met is made as large as can be;
+// shortfall seeks the rates to deliver of a slot whose targets cannot all be met.
+//
+// Limits hold while a group is on the air, so that it is the ratio of its targets
+// to its share that a group can bear or not. With s_g the least share at which
+// group g meets its targets in full, a fraction t of all targets takes shares
+// t s_g: the largest common fraction is the budget of shares over sum s_g.
+type shortfall struct {
+	view     *View
+	full     []float64 // [user] target, in nats per use at share 1
+	weight   []float64 // [user] priority over the least
+	fraction []float64 // [user] of the target to deliver
+}
+
+// shortfall returns the partition, of those tried, that loses least, with its
+// shares. First the common fraction t of all targets is made as large as can be;
 // a user of twice the least priority keeps twice that fraction, up to all of its
 // target. What is left is then spent on the users that can still gain, by
 // falling priority. v.rate is left at the rates to deliver.
-func (v *View) shortfall(tried []*partition, plan *Plan) *partition {
-	full := slices.Clone(v.rate)
+func (v *View) shortfall(tried []*partition) *partition {
+	s := &shortfall{view: v, full: slices.Clone(v.rate), weight: v.priorities(), fraction: make([]float64, len(v.rate))}
+	var out []int
 	for _, k := range v.active {
-		if !v.served(&partition{groups: []onAir{{users: []int{k}, bands: v.allBands}}}) {
-			plan.UnservableUserIDs = append(plan.UnservableUserIDs, v.slot.Users[k].ID)
+		if !v.bears(&onAir{users: []int{k}, bands: v.allBands}, largestLeastShare) {
+			out = append(out, k) // of no channel
 		}
 	}
-	weight := v.priorities()
-	fraction := make([]float64, len(full))
-	apply := func() {
-		for k := range full {
-			v.rate[k] = full[k] * fraction[k]
-		}
+	if v.peak == nil || math.IsInf(v.peak.totalW, 1) && v.peak.antennaW == nil {
+		v.solver.maxPenaltyDB = shortPenaltyDB
 	}
-	common := func(t float64) {
-		for k := range fraction {
-			fraction[k] = math.Min(1, t*weight[k])
-		}
-		apply()
-	}
-	best, most := tried[0], 0.0
+	// Rates are on the edge of what limits allow: users who get all of their target
+	// keep it when weights are encoded.
+	v.solver.limited.headroom = math.Max(v.solver.limited.headroom, 4*RateTolerance)
+	var best *partition
+	most := -1.0
 	for _, p := range tried {
-		t := largest(most, 1, fractionTolerance, func(t float64) bool {
-			common(t)
-			return v.served(p)
-		})
-		if t > most {
-			best, most = p, t
+		q := p.without(out)
+		if t := s.share(q, roughEdge); t > most {
+			best, most = q, t
 		}
 	}
-	if most == 0 {
-		common(0)
-		return &partition{grouping: best.grouping}
+	edge := shareEdge
+	if v.peak != nil && len(v.peak.cones) > 0 {
+		edge = shareEdgeEIRP
 	}
-	common(most)
-	for _, k := range v.byPriority() {
-		if fraction[k] < 1 {
-			fraction[k] = largest(fraction[k], 1, gainTolerance, func(x float64) bool {
-				v.rate[k] = full[k] * x
-				return v.served(best)
-			})
-			apply()
-		}
+	most = s.share(best, edge)
+	best.groups = slices.DeleteFunc(best.groups, func(g onAir) bool { return g.share == 0 })
+	for i := range best.groups {
+		s.spend(&best.groups[i])
 	}
-	// A division on the edge of what can be served may fail by rounding or, where
-	// rates or shares come in steps, by more; a little less will do.
-	for range 40 {
-		p := best.clone()
-		v.divide(p)
-		if !math.IsInf(p.powerW, 1) {
-			return p
-		}
-		for k := range fraction {
-			fraction[k] *= 1 - gainTolerance
-		}
-		apply()
-		if v.table != nil || v.options.ShareStep > 0 {
-			for k := range fraction {
-				fraction[k] *= 0.95
-			}
-		}
+	if most >= 1 {
+		v.divide(best) // all but groups of fixed shares are served, for least power
 	}
-	common(0)
-	return &partition{grouping: best.grouping}
+	return best
 }
 
-// largest returns, to a tolerance, the largest x in [lo, hi] that is ok, given
-// that lo is, or 0, and that ok ends once; lo itself when nothing above it is.
-func largest(lo, hi, tolerance float64, ok func(float64) bool) float64 {
-	if ok(hi) {
-		return hi
+// without returns a copy without some users, and without groups left empty.
+func (p *partition) without(users []int) *partition {
+	q := &partition{grouping: p.grouping, short: true}
+	for _, g := range p.groups {
+		g.users = slices.DeleteFunc(slices.Clone(g.users), func(k int) bool { return slices.Contains(users, k) })
+		if len(g.users) > 0 {
+			q.groups = append(q.groups, g)
+		}
 	}
-	for hi-lo > tolerance*hi {
-		mid := (lo + hi) / 2
-		if ok(mid) {
-			lo = mid
-		} else {
+	return q
+}
+
+// share gives every group of p its share and its users the fractions that it can
+// bear. It returns the common fraction of the groups whose shares are open, 1
+// where there are none.
+func (s *shortfall) share(p *partition, edge float64) float64 {
+	budget, open := p.open()
+	var groups []*onAir
+	for _, i := range open {
+		groups = append(groups, &p.groups[i])
+	}
+	t := s.common(groups, budget, edge)
+	if step := s.view.options.ShareStep; step > 0 && t < 1 {
+		wholeSteps(groups, step, budget)
+		for _, g := range groups {
+			t = math.Min(t, s.common([]*onAir{g}, g.share, edge))
+		}
+	}
+	for i := range p.groups {
+		if g := &p.groups[i]; g.fixed {
+			s.common([]*onAir{g}, g.share, edge)
+		}
+	}
+	return t
+}
+
+// common finds the largest fraction t of the targets of some groups that fits
+// the budget of shares, and sets their shares and their users' fractions to it.
+func (s *shortfall) common(groups []*onAir, budget, edge float64) float64 {
+	if len(groups) == 0 {
+		return 1
+	}
+	if !(budget > 0) {
+		for _, g := range groups {
+			s.deliver(g, 0)
+			g.share = 0
+		}
+		return 0
+	}
+	need := func(t float64) float64 {
+		sum := 0.0
+		for _, g := range groups {
+			s.deliver(g, t)
+			g.share = s.view.leastShare(g, g.share, edge)
+			sum += g.share
+		}
+		return sum
+	}
+	largest := 0.0
+	for _, g := range groups {
+		for _, k := range g.users {
+			largest = math.Max(largest, s.weight[k])
+		}
+	}
+	// Up to this t no target is met in full, and what is needed grows in
+	// proportion; from there it grows by less, so that steps in proportion stay
+	// below the largest t.
+	t := 1 / largest
+	sum := need(t)
+	for range maxFractionSteps {
+		last := t
+		if t = math.Min(1, t*budget/sum); math.Abs(t/last-1) < 10*edge {
+			break
+		}
+		sum = need(t)
+	}
+	// Groups bear the same ratio of targets to share.
+	scale := budget / sum
+	for _, g := range groups {
+		g.share *= scale
+		for _, k := range g.users {
+			s.set(k, s.fraction[k]*math.Min(1, scale))
+		}
+	}
+	return t
+}
+
+// deliver sets the fractions of a group's users for the common fraction t.
+func (s *shortfall) deliver(g *onAir, t float64) {
+	for _, k := range g.users {
+		s.set(k, math.Min(1, t*s.weight[k]))
+	}
+}
+
+// set sets the fraction of the target of user k that is delivered.
+func (s *shortfall) set(k int, fraction float64) {
+	s.fraction[k] = fraction
+	s.view.rate[k] = s.full[k] * fraction
+}
+
+// spend raises the fractions of a group's users as far as the group can bear at
+// its share, one user after the other.
+func (s *shortfall) spend(g *onAir) {
+	v := s.view
+	bears := func() bool { return v.bears(g, g.share) }
+	s.retreat(g)
+	users := slices.Clone(g.users)
+	slices.SortStableFunc(users, func(i, j int) int { return cmp.Compare(s.weight[j], s.weight[i]) })
+	for _, k := range users {
+		lo, hi := s.fraction[k], 1.0
+		bearsAt := func(x float64) bool { s.set(k, x); return bears() }
+		switch {
+		case lo == 0:
+		case bearsAt(hi):
+			lo = hi
+		case bearsAt(math.Min(lo*(1+gainTolerance), hi)): // most users have nothing to gain
+			for hi-lo > gainTolerance*lo {
+				if x := (lo + hi) / 2; bearsAt(x) {
+					lo = x
+				} else {
+					hi = x
+				}
+			}
+			lo *= 1 - gainTolerance/2 // off the edge
+		}
+		s.set(k, lo)
+	}
+	s.retreat(g)
+}
+
+// retreat lowers the fractions of a group's users until the group bears them: on
+// the edge of what it can bear, rounding decides.
+func (s *shortfall) retreat(g *onAir) {
+	for less := shareEdge; !s.view.bears(g, g.share) && less < 1; less *= 4 {
+		for _, k := range g.users {
+			s.set(k, s.fraction[k]*(1-less))
+		}
+	}
+}
+
+// bears reports whether the group meets its targets in the share given, in no
+// direction above a limit on EIRP.
+func (v *View) bears(g *onAir, share float64) bool {
+	g.share = share
+	for range maxRowRounds {
+		if math.IsInf(v.solver.planPower(g, share), 1) {
+			return false
+		}
+		if !v.addDirections(g) {
+			return true
+		}
+	}
+	return false
+}
+
+// leastShare returns, to twice a relative accuracy, the least share at which the
+// group meets its targets, which may be more than one; +Inf where no share will
+// do. last is one found before, 0 for none. It is bracketed by steps that grow,
+// then bisected.
+func (v *View) leastShare(g *onAir, last, accuracy float64) float64 {
+	by := 1 + 4*accuracy
+	if last == 0 {
+		last, by = 1, 2
+	}
+	lo, hi := last, last
+	if v.bears(g, last) {
+		for lo = last / by; v.bears(g, lo); lo /= by {
+			if hi = lo; hi < 1/largestLeastShare {
+				return hi
+			}
+			by = math.Min(by*by*by, 4)
+		}
+	} else {
+		for hi = last * by; !v.bears(g, hi); hi *= by {
+			if lo = hi; lo > largestLeastShare {
+				return math.Inf(1)
+			}
+			by = math.Min(by*by*by, 4)
+		}
+	}
+	for hi/lo > 1+accuracy {
+		if mid := math.Sqrt(lo * hi); v.bears(g, mid) {
 			hi = mid
-		}
-		if hi < 1e-9 {
-			return 0
+		} else {
+			lo = mid
 		}
 	}
-	return lo
+	return hi * (1 + accuracy)
+}
+
+// wholeSteps rounds shares of groups to multiples of step that fit the budget, at
+// least one each: down, and then up where rounding down took most.
+func wholeSteps(groups []*onAir, step, budget float64) {
+	left := int(math.Floor(budget/step + 1e-9))
+	units := make([]int, len(groups))
+	for i, g := range groups {
+		units[i] = max(1, int(math.Floor(g.share/step+1e-9)))
+		left -= units[i]
+	}
+	for ; left > 0; left-- {
+		worst := 0
+		for i, g := range groups {
+			if float64(units[i])*groups[worst].share < float64(units[worst])*g.share {
+				worst = i
+			}
+		}
+		units[worst]++
+	}
+	for ; left < 0; left++ {
+		best := 0
+		for i, g := range groups {
+			if units[i] > 1 && (units[best] == 1 || float64(units[i])*groups[best].share > float64(units[best])*g.share) {
+				best = i
+			}
+		}
+		units[best]--
+	}
+	for i, g := range groups {
+		g.share = float64(units[i]) * step
+	}
 }
 
 // priorities returns the priority of every user over the least.
@@ -118,50 +310,4 @@ func (v *View) priorities() []float64 {
 		w[k] /= least
 	}
 	return w
-}
-
-// byPriority returns the active users, the highest priority first.
-func (v *View) byPriority() []int {
-	w := v.priorities()
-	users := slices.Clone(v.active)
-	slices.SortStableFunc(users, func(i, j int) int {
-		switch {
-		case w[i] > w[j]:
-			return -1
-		case w[i] < w[j]:
-			return 1
-		}
-		return 0
-	})
-	return users
-}
-
-// binding returns the limits that keep the targets of a slot from being met in
-// a partition's groups: those that the groups would exceed if no limit held, and
-// what they would then need. Raising all of them to that is enough. It is empty
-// where the targets cannot be met in these groups at any power.
-func (v *View) binding(p *partition) []BindingLimit {
-	if v.peak == nil || len(p.groups) == 0 {
-		return nil
-	}
-	peak := v.peak
-	defer func() { v.peak = peak }()
-	v.peak = nil
-	for k := range v.slot.Users {
-		v.rate[k] = math.Ln2 * v.slot.Users[k].RateBps / v.slot.BandwidthHz
-	}
-	free := p.clone()
-	v.divide(free)
-	if math.IsInf(free.powerW, 1) {
-		return nil
-	}
-	needed := peak.unlimited()
-	for i := range free.groups {
-		g := &free.groups[i]
-		v.solver.planPower(g, g.share)
-		if w, _ := v.solver.weights(g, slices.Clone(v.solver.rates)); w != nil {
-			peak.raise(needed, w)
-		}
-	}
-	return peak.exceeded(needed)
 }

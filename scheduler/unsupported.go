@@ -4,27 +4,6 @@ package scheduler
 // that nothing is ignored in silence. A version that honours a field deletes its
 // lines.
 func (s *Slot) checkUnsupported(v *violations) {
-	l := &s.Limits
-	for k := range s.Users {
-		if p := s.Users[k].Priority; p > 0 && p != 1 && finite(p) {
-			v.unsupported(itemPath("users", k, "priority"), number(p))
-		}
-	}
-	if s.Array != nil {
-		v.unsupported("array", "given")
-	}
-	if l.TotalPowerW != nil {
-		v.unsupported("limits.totalPowerW", "given")
-	}
-	if len(l.AntennaPowerW) > 0 {
-		v.unsupported("limits.antennaPowerW", "given")
-	}
-	if l.EIRPW != nil {
-		v.unsupported("limits.eirpW", "given")
-	}
-	if len(l.ProtectedDirections) > 0 {
-		v.unsupported("limits.protectedDirections", "given")
-	}
 	for g := range s.Groups {
 		if len(s.Groups[g].Subbands) > 0 {
 			v.unsupported(itemPath("groups", g, "subbands"), "given")
@@ -41,9 +20,6 @@ func (v *violations) secondGroup(g, i int, id string) {
 func (o *Options) checkUnsupported(v *violations) {
 	if o.Objective == ObjectiveConsumed {
 		v.unsupported("options.objective", text(o.Objective))
-	}
-	if o.Floor {
-		v.unsupported("options.floor", "true")
 	}
 	if o.HysteresisDB > 0 && finite(o.HysteresisDB) {
 		v.unsupported("options.hysteresisDb", number(o.HysteresisDB))

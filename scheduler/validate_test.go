@@ -118,33 +118,32 @@ func TestValidate(t *testing.T) {
 		{func(s *Slot) { s.Users[1].CSIErrorVariance = 1e200 }, "users[1].csiErrorVariance"},
 		{func(s *Slot) { s.Users[1].Priority = -1 }, "users[1].priority"},
 		{func(s *Slot) { s.Users[1].Priority = nan }, "users[1].priority"},
-		{func(s *Slot) { s.Users[1].Priority = 2 }, "users[1].priority"}, // unsupported
+		{func(s *Slot) { s.Users[1].Priority = 2 }, ""},
 
-		{func(s *Slot) { withArray(s) }, "array"}, // unsupported
-		{func(s *Slot) { withArray(s); s.CarrierHz = 0 }, "carrierHz array"},
-		{func(s *Slot) { withArray(s).PositionsM = make([][3]float64, 3) }, "array.positionsM array"},
-		{func(s *Slot) { withArray(s).PositionsM[1][2] = nan }, "array.positionsM[5] array"},
-		{func(s *Slot) { withArray(s).ElementGainDBi = 101 }, "array.elementGainDbi array"},
-		{func(s *Slot) { withArray(s).ElementGainDBi = nan }, "array.elementGainDbi array"},
-		{func(s *Slot) { withArray(s).ElementPattern = "cardioid" }, "array.elementPattern array"},
+		{func(s *Slot) { withArray(s) }, ""},
+		{func(s *Slot) { withArray(s); s.CarrierHz = 0 }, "carrierHz"},
+		{func(s *Slot) { withArray(s).PositionsM = make([][3]float64, 3) }, "array.positionsM"},
+		{func(s *Slot) { withArray(s).PositionsM[1][2] = nan }, "array.positionsM[5]"},
+		{func(s *Slot) { withArray(s).ElementGainDBi = 101 }, "array.elementGainDbi"},
+		{func(s *Slot) { withArray(s).ElementGainDBi = nan }, "array.elementGainDbi"},
+		{func(s *Slot) { withArray(s).ElementPattern = "cardioid" }, "array.elementPattern"},
 
-		{func(s *Slot) { s.Limits.TotalPowerW = ptr(1.0) }, "limits.totalPowerW"}, // unsupported
-		{func(s *Slot) { s.Limits.TotalPowerW = ptr(-1.0) }, "limits.totalPowerW limits.totalPowerW"},
-		{func(s *Slot) { s.Limits.TotalPowerW = ptr(nan) }, "limits.totalPowerW limits.totalPowerW"},
-		{func(s *Slot) { s.Limits.AntennaPowerW = []float64{1, 1} }, "limits.antennaPowerW"}, // unsupported
-		{func(s *Slot) { s.Limits.AntennaPowerW = []float64{1} }, "limits.antennaPowerW limits.antennaPowerW"},
-		{func(s *Slot) { s.Limits.AntennaPowerW = []float64{1, -1} }, "limits.antennaPowerW[1] limits.antennaPowerW"},
-		{func(s *Slot) { s.Limits.AntennaPowerW = []float64{nan, 1} }, "limits.antennaPowerW[0] limits.antennaPowerW"},
-		{func(s *Slot) { s.Limits.EIRPW = ptr(1.0) }, "limits.eirpW limits.eirpW"},
-		{func(s *Slot) { withArray(s); s.Limits.EIRPW = ptr(inf) }, "limits.eirpW array limits.eirpW"},
+		{func(s *Slot) { s.Limits.TotalPowerW = ptr(1.0) }, ""},
+		{func(s *Slot) { s.Limits.TotalPowerW = ptr(-1.0) }, "limits.totalPowerW"},
+		{func(s *Slot) { s.Limits.TotalPowerW = ptr(nan) }, "limits.totalPowerW"},
+		{func(s *Slot) { s.Limits.AntennaPowerW = []float64{1, 1} }, ""},
+		{func(s *Slot) { s.Limits.AntennaPowerW = []float64{1} }, "limits.antennaPowerW"},
+		{func(s *Slot) { s.Limits.AntennaPowerW = []float64{1, -1} }, "limits.antennaPowerW[1]"},
+		{func(s *Slot) { s.Limits.AntennaPowerW = []float64{nan, 1} }, "limits.antennaPowerW[0]"},
+		{func(s *Slot) { s.Limits.EIRPW = ptr(1.0) }, "limits.eirpW"},
+		{func(s *Slot) { withArray(s); s.Limits.EIRPW = ptr(inf) }, "limits.eirpW"},
 		{func(s *Slot) { s.Limits.ProtectedDirections = []ProtectedDirection{{WidthDeg: 1}} },
-			"limits.protectedDirections limits.protectedDirections"},
+			"limits.protectedDirections"},
 		{func(s *Slot) {
 			withArray(s)
 			s.Limits.ProtectedDirections = []ProtectedDirection{{WidthDeg: 360}, {181, -91, 0, -1}}
 		}, "limits.protectedDirections[1].azimuthDeg limits.protectedDirections[1].elevationDeg " +
-			"limits.protectedDirections[1].widthDeg limits.protectedDirections[1].eirpW " +
-			"array limits.protectedDirections"},
+			"limits.protectedDirections[1].widthDeg limits.protectedDirections[1].eirpW"},
 		{func(s *Slot) { s.Limits.MaxGroupSize = -1 }, "limits.maxGroupSize"},
 		{func(s *Slot) { s.Limits.MaxGroups = -1 }, "limits.maxGroups"},
 		{func(s *Slot) { s.Limits.MaxGroups, s.Limits.MaxGroupSize = 1, 1 }, "limits.maxGroups"},
@@ -170,7 +169,6 @@ func TestValidate(t *testing.T) {
 		{func(s *Slot) { s.Options.Power = PowerLP }, "options.power"},
 		{func(s *Slot) { s.Options.Beams = BeamsOptimal; s.Options.Power = PowerIterative }, "options.power"},
 		{func(s *Slot) { s.Options.Beams = BeamsMatched; s.Options.Power = PowerJoint }, "options.power"},
-		{func(s *Slot) { s.Options.Floor = true }, "options.floor"}, // unsupported
 		{func(s *Slot) { s.Options.Weights = 4 }, "options.weights"},
 		{func(s *Slot) { s.Options.Weights = -1 }, "options.weights"},
 		{func(s *Slot) { s.Options.WorkLimit = -1 }, "options.workLimit"},

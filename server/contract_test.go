@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"leastwatt/channel"
 	"leastwatt/proto/convert"
 	pb "leastwatt/proto/leastwatt/v1"
 	"leastwatt/scheduler"
@@ -47,6 +48,7 @@ func same(a, b *pb.Plan) bool {
 }
 
 func morePower(a, b *pb.Plan) bool { return b.GetRadiatedPowerW() > a.GetRadiatedPowerW()*1.001 }
+func short(p *pb.Plan) bool        { return p.GetStatus() == pb.PlanStatus_PLAN_STATUS_SHORT }
 func lessPower(a, b *pb.Plan) bool { return morePower(b, a) }
 
 func otherGroups(a, b *pb.Plan) bool { return groupsOf(a) != groupsOf(b) }
@@ -65,6 +67,8 @@ func groupsOf(p *pb.Plan) string {
 	slices.Sort(groups)
 	return strings.Join(groups, " | ")
 }
+
+func rateOf(p *pb.Plan, user int) float64 { return p.GetUsers()[user].GetRateBps() }
 
 func stepsOf(p *pb.Plan) []int32 { return p.GetGroups()[0].GetAllocations()[0].GetRateStep() }
 
@@ -93,7 +97,14 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 		bad: func(o *pb.Options) { o.Objective = "consumed" }, path: "options.objective",
 		good: func(o *pb.Options) { o.Objective = "radiated" }, effect: same,
 	},
-	"floor": {bad: func(o *pb.Options) { o.Floor = true }, path: "options.floor"},
+	"floor": {
+		good: func(o *pb.Options) { o.Floor = true },
+		effect: func(a, b *pb.Plan) bool {
+			floor := b.GetFloorPowerW()
+			return a.FloorPowerW == nil && a.GetFloorCertificate() == nil && floor > 0 && floor <= b.GetRadiatedPowerW() &&
+				len(b.GetFloorCertificate().GetPrices()) == 3 && len(b.GetFloorCertificate().GetPowersW()) == 3
+		},
+	},
 	"weights": {
 		bad: func(o *pb.Options) { o.Weights = 9 }, path: "options.weights",
 		good: func(o *pb.Options) { o.Weights = pb.WeightFormat_WEIGHT_FORMAT_I16 },
@@ -243,19 +254,50 @@ var slotCases = map[string]fieldCase[*pb.Slot]{
 		good: func(s *pb.Slot) { s.Users[1].CsiErrorVariance = 0.01 }, effect: morePower,
 	},
 	"users[].priority": {
-		bad: func(s *pb.Slot) { s.Users[1].Priority = 2 }, path: "users[1].priority",
-		good: func(s *pb.Slot) { s.Users[1].Priority = 1 }, effect: same,
+		bad: func(s *pb.Slot) { s.Users[1].Priority = -2 }, path: "users[1].priority",
+		base:   func(s *pb.Slot) { withLimits(s).TotalPowerW = proto.Float64(0.3) },
+		good:   func(s *pb.Slot) { s.Users[1].Priority = 2 },
+		effect: func(a, b *pb.Plan) bool { return short(a) && short(b) && rateOf(b, 1) > 1.2*rateOf(a, 1) },
 	},
-	"array.positionsM":                          {bad: func(s *pb.Slot) { withArray(s).PositionsM = make([]float64, 12) }, path: "array"},
-	"array.elementGainDbi":                      {bad: func(s *pb.Slot) { withArray(s).ElementGainDbi = 5 }, path: "array"},
-	"array.elementPattern":                      {bad: func(s *pb.Slot) { withArray(s).ElementPattern = "isotropic" }, path: "array"},
-	"limits.totalPowerW":                        {bad: func(s *pb.Slot) { withLimits(s).TotalPowerW = proto.Float64(1) }, path: "limits.totalPowerW"},
-	"limits.antennaPowerW":                      {bad: func(s *pb.Slot) { withLimits(s).AntennaPowerW = make([]float64, 4) }, path: "limits.antennaPowerW"},
-	"limits.eirpW":                              {bad: func(s *pb.Slot) { withArray(s); withLimits(s).EirpW = proto.Float64(1) }, path: "limits.eirpW"},
-	"limits.protectedDirections[].azimuthDeg":   {bad: withDirection, path: "limits.protectedDirections"},
-	"limits.protectedDirections[].elevationDeg": {bad: withDirection, path: "limits.protectedDirections"},
-	"limits.protectedDirections[].widthDeg":     {bad: withDirection, path: "limits.protectedDirections"},
-	"limits.protectedDirections[].eirpW":        {bad: withDirection, path: "limits.protectedDirections"},
+	"array.positionsM": {
+		bad: func(s *pb.Slot) { withArray(s).PositionsM = make([]float64, 11) }, path: "array.positionsM",
+		good:   func(s *pb.Slot) { withArray(s) },
+		effect: func(a, b *pb.Plan) bool { return a.PeakEirpW == nil && b.GetPeakEirpW() > 0 },
+	},
+	"array.elementGainDbi": {
+		bad: func(s *pb.Slot) { withArray(s).ElementGainDbi = 200 }, path: "array.elementGainDbi",
+		base:   func(s *pb.Slot) { withArray(s) },
+		good:   func(s *pb.Slot) { withArray(s).ElementGainDbi = 10 },
+		effect: func(a, b *pb.Plan) bool { return math.Abs(b.GetPeakEirpW()/a.GetPeakEirpW()-10) < 1e-6 },
+	},
+	"array.elementPattern": {
+		bad: func(s *pb.Slot) { withArray(s).ElementPattern = "x" }, path: "array.elementPattern",
+		base:   func(s *pb.Slot) { withArray(s) },
+		good:   func(s *pb.Slot) { withArray(s).ElementPattern = "sector65" },
+		effect: func(a, b *pb.Plan) bool { return b.GetPeakEirpW() < a.GetPeakEirpW()*(1-1e-6) },
+	},
+	"limits.totalPowerW": {
+		bad: func(s *pb.Slot) { withLimits(s).TotalPowerW = proto.Float64(-1) }, path: "limits.totalPowerW",
+		good: func(s *pb.Slot) { withLimits(s).TotalPowerW = proto.Float64(0.3) },
+		effect: func(a, b *pb.Plan) bool {
+			return !short(a) && short(b) && b.GetLimitsBinding()[0].GetLimit() == "totalPowerW"
+		},
+	},
+	"limits.antennaPowerW": {
+		bad: func(s *pb.Slot) { withLimits(s).AntennaPowerW = make([]float64, 3) }, path: "limits.antennaPowerW",
+		good:   func(s *pb.Slot) { withLimits(s).AntennaPowerW = []float64{0, 100, 100, 100} },
+		effect: func(a, b *pb.Plan) bool { return a.GetAntennaPowerW()[0] > 0 && b.GetAntennaPowerW()[0] == 0 },
+	},
+	"limits.eirpW": {
+		bad: func(s *pb.Slot) { withLimits(s).EirpW = proto.Float64(1) }, path: "limits.eirpW", // without array
+		base:   func(s *pb.Slot) { withArray(s) },
+		good:   func(s *pb.Slot) { withLimits(s).EirpW = proto.Float64(4) },
+		effect: func(a, b *pb.Plan) bool { return a.GetPeakEirpW() > 4 && b.GetPeakEirpW() <= 4 },
+	},
+	"limits.protectedDirections[].azimuthDeg":   direction("azimuthDeg", func(d *pb.ProtectedDirection) { d.AzimuthDeg = 400 }, func(d *pb.ProtectedDirection) { d.AzimuthDeg = 60 }),
+	"limits.protectedDirections[].elevationDeg": direction("elevationDeg", func(d *pb.ProtectedDirection) { d.ElevationDeg = 91 }, func(d *pb.ProtectedDirection) { d.ElevationDeg = 80 }),
+	"limits.protectedDirections[].widthDeg":     direction("widthDeg", func(d *pb.ProtectedDirection) { d.WidthDeg = 0 }, func(d *pb.ProtectedDirection) { d.WidthDeg = 40 }),
+	"limits.protectedDirections[].eirpW":        direction("eirpW", func(d *pb.ProtectedDirection) { d.EirpW = -1 }, func(d *pb.ProtectedDirection) { d.EirpW = 1e-4 }),
 	"limits.maxGroupSize": {
 		bad: func(s *pb.Slot) { withLimits(s).MaxGroupSize = proto.Int32(0) }, path: "limits.maxGroupSize",
 		base:   func(s *pb.Slot) { s.Options = &pb.Options{Grouping: "together"} },
@@ -292,20 +334,41 @@ func toF32(s *pb.Slot, scale float64) {
 	s.Channel = convert.SlotToProto(slot, convert.SamplesF32).Channel
 }
 
+// withArray gives s a line of antennas half a wavelength apart, if it has none.
 func withArray(s *pb.Slot) *pb.Array {
-	s.CarrierHz = 1e9
-	s.Array = &pb.Array{PositionsM: make([]float64, 12)}
+	if s.Array == nil {
+		s.CarrierHz = 1e9
+		s.Array = &pb.Array{}
+		for _, p := range channel.Linear(4, channel.WavelengthM(s.CarrierHz)/2) {
+			s.Array.PositionsM = append(s.Array.PositionsM, p[:]...)
+		}
+	}
 	return s.Array
 }
 
 func withLimits(s *pb.Slot) *pb.Limits {
-	s.Limits = &pb.Limits{}
+	if s.Limits == nil {
+		s.Limits = &pb.Limits{}
+	}
 	return s.Limits
 }
 
-func withDirection(s *pb.Slot) {
+func withDirection(s *pb.Slot) *pb.ProtectedDirection {
 	withArray(s)
-	withLimits(s).ProtectedDirections = []*pb.ProtectedDirection{{AzimuthDeg: 1, ElevationDeg: 1, WidthDeg: 1, EirpW: 1}}
+	d := &pb.ProtectedDirection{AzimuthDeg: 10, ElevationDeg: 1, WidthDeg: 10, EirpW: 0.3}
+	withLimits(s).ProtectedDirections = []*pb.ProtectedDirection{d}
+	return d
+}
+
+// direction is a case of a field of protected directions: to protect another
+// place, or more of it, takes another plan.
+func direction(field string, bad, good func(*pb.ProtectedDirection)) fieldCase[*pb.Slot] {
+	return fieldCase[*pb.Slot]{
+		bad: func(s *pb.Slot) { bad(withDirection(s)) }, path: "limits.protectedDirections[0]." + field,
+		base:   func(s *pb.Slot) { withDirection(s) },
+		good:   func(s *pb.Slot) { good(withDirection(s)) },
+		effect: func(a, b *pb.Plan) bool { return !short(a) && a.GetRadiatedPowerW() != b.GetRadiatedPowerW() },
+	}
 }
 
 func withGroups(s *pb.Slot) {

@@ -21,6 +21,7 @@ const errorDomain = "leastwatt"
 const (
 	reasonSlotRejected    = "SLOT_REJECTED"
 	reasonSessionRejected = "SESSION_REJECTED"
+	reasonAuditRejected   = "AUDIT_REJECTED"
 	reasonEngineFault     = "ENGINE_FAULT"
 	reasonCancelled       = "CANCELLED"
 	reasonDeadline        = "DEADLINE_EXCEEDED"

@@ -41,6 +41,16 @@ func FuzzSlot(f *testing.F) {
 		func(s *pb.Slot) { s.Channel.Antennas, s.Channel.Values = 1, s.Channel.Values[:6] },
 		func(s *pb.Slot) { s.Users[0].NoiseW, s.Users[1].NoiseW = 1e-25, 1e25 },
 		func(s *pb.Slot) { s.Channel.Values[0] = 1e14; s.Channel.Values[8] = 1e-14 },
+		func(s *pb.Slot) { s.Options = &pb.Options{Floor: true} },
+		func(s *pb.Slot) {
+			s.Options = &pb.Options{Floor: true}
+			s.Users[0].NoiseW, s.Users[1].NoiseW = 1e-25, 1e25
+		},
+		func(s *pb.Slot) { s.Options = &pb.Options{Floor: true}; s.Users[0].RateBps = 1e8 },
+		func(s *pb.Slot) {
+			s.Options = &pb.Options{Floor: true}
+			copy(s.Channel.Values[8:16], s.Channel.Values[:8])
+		},
 	} {
 		slot := newMessage(1)
 		change(slot)

@@ -224,13 +224,15 @@ func TestPlan(t *testing.T) {
 	// Flags take the place of single options and leave the others.
 	withOptions := strings.Replace(slotJSON, `"users"`, `"options": {"weights": "WEIGHT_FORMAT_F64", "grouping": "alone"}, "users"`, 1)
 	r = leastwatt(t, withOptions, "plan", "--in", "-", "--json", "--grouping", "together", "--beams", "zero-forcing",
-		"--power", "lp", "--correlation-threshold", "0.5", "--seed", "3", "--share-step", "0.5")
+		"--power", "lp", "--correlation-threshold", "0.5", "--seed", "3", "--share-step", "0.5", "--floor")
 	r.expect(t, exitDone, "", "")
 	got := readPlan(t, r.stdout)
 	if s := got.GetStrategy(); s.GetGrouping() != "together" || s.GetBeams() != "zero-forcing" || s.GetPower() != "lp" ||
-		len(got.Groups) != 1 || got.Groups[0].Allocations[0].Weights == nil {
+		len(got.Groups) != 1 || got.Groups[0].Allocations[0].Weights == nil || !(got.GetFloorPowerW() > 0) {
 		t.Errorf("plan %v", got)
 	}
+	r = leastwatt(t, slotJSON, "plan", "--in", "-", "--floor")
+	r.expect(t, exitDone, "dBm), the plan is ", "")
 }
 
 func TestPlanShort(t *testing.T) {
@@ -318,9 +320,9 @@ func TestReplay(t *testing.T) {
 	s := serveProcess(t)
 	first, second := write(t, "a.jsonl", traceOf(1, 2, 3)), write(t, "b.jsonl", traceOf(4, 5))
 	out := filepath.Join(t.TempDir(), "plans.jsonl")
-	r := leastwatt(t, "", "replay", "--to", s.address, "--out", out, "--grouping", "alone", first, second)
+	r := leastwatt(t, "", "replay", "--to", s.address, "--out", out, "--grouping", "alone", "--floor", first, second)
 	r.expect(t, exitDone, "5: 5 met, 0 short, 0 rejected, 0 failed", "")
-	for _, piece := range []string{"worst rate / target", "mean radiated power", "dBm", "p50", "p99"} {
+	for _, piece := range []string{"worst rate / target", "mean radiated power", "dBm", "over proved floor", "p50", "p99"} {
 		if !strings.Contains(r.stdout, piece) {
 			t.Errorf("no %q in\n%s", piece, r.stdout)
 		}
@@ -345,7 +347,7 @@ func TestReplay(t *testing.T) {
 
 func TestReplayJSON(t *testing.T) {
 	s := serveProcess(t)
-	r := leastwatt(t, traceOf(0, 0, 0), "replay", "--to", s.address, "--renumber", "--json", "--out", "-", "-")
+	r := leastwatt(t, traceOf(0, 0, 0), "replay", "--to", s.address, "--renumber", "--floor", "--json", "--out", "-", "-")
 	r.expect(t, exitDone, "", "")
 	if plans := strings.Split(strings.TrimSpace(r.stdout), "\n"); len(plans) != 3 || readPlan(t, plans[2]).Sequence != 3 {
 		t.Errorf("plans %q", plans)
@@ -354,7 +356,7 @@ func TestReplayJSON(t *testing.T) {
 	if err := json.Unmarshal([]byte(r.stderr), &sum); err != nil {
 		t.Fatalf("%v in %q", err, r.stderr)
 	}
-	if sum.Slots != 3 || sum.Met != 3 || *sum.WorstRateRatio < 1-scheduler.RateTolerance || *sum.MeanRadiatedPowerW <= 0 {
+	if sum.Slots != 3 || sum.Met != 3 || *sum.WorstRateRatio < 1-scheduler.RateTolerance || *sum.MeanRadiatedPowerW <= 0 || !(*sum.OverFloorDB >= 0) {
 		t.Errorf("summary %+v", sum)
 	}
 }

@@ -215,6 +215,15 @@ func TestBrokenClaims(t *testing.T) {
 		{"groups", func(_ *scheduler.Slot, p *scheduler.Plan) {
 			p.Groups = append(p.Groups, scheduler.Group{Share: 0.6})
 		}},
+		{"groups[0]", func(s *scheduler.Slot, _ *scheduler.Plan) {
+			s.Groups = []scheduler.FixedGroup{{UserIDs: []string{"one"}}, {UserIDs: []string{"two"}}}
+		}},
+		{"groups[0]", func(s *scheduler.Slot, _ *scheduler.Plan) {
+			s.Groups = []scheduler.FixedGroup{{UserIDs: []string{"one", "two"}, Share: number(0.4)}}
+		}},
+		{"groups[0]", func(s *scheduler.Slot, _ *scheduler.Plan) {
+			s.Groups = []scheduler.FixedGroup{{UserIDs: []string{"one", "two"}, Subbands: []int{1}}}
+		}},
 		{"groups[1].share", func(_ *scheduler.Slot, p *scheduler.Plan) {
 			p.Groups = append(p.Groups, scheduler.Group{Share: -0.1})
 		}},
@@ -238,6 +247,7 @@ func TestBrokenClaims(t *testing.T) {
 func TestAtTheEdge(t *testing.T) {
 	slot, plan := byHand()
 	slot.Limits = scheduler.Limits{TotalPowerW: number(6), AntennaPowerW: []float64{5, 1}, MaxGroupSize: 2, MaxGroups: 1}
+	slot.Groups = []scheduler.FixedGroup{{UserIDs: []string{"two", "one"}, Share: number(0.5), Subbands: []int{0}}}
 	slot.Users[0].RateBps = plan.Users[0].RateBps * (1 + 0.9e-6)
 	plan.Users[0].TargetBps = slot.Users[0].RateBps
 	r, err := Recompute(slot, plan)

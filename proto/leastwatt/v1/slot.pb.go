@@ -413,7 +413,10 @@ func (x *User) GetPriority() float64 {
 type Array struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Position x, y, z of each antenna in m; 3 * antennas numbers. The array looks
-	// along +x; azimuth turns from +x to +y, elevation from the xy plane to +z.
+	// along +x; azimuth turns from +x to +y, elevation from the xy plane to +z. A
+	// user far away along the unit vector u, with y = h^H x, has samples
+	// h_m ~ exp(-j 2 pi p_m . u / wavelength). Channels of the other sign must be
+	// conjugated, or EIRP is that of the mirror image.
 	PositionsM []float64 `protobuf:"fixed64,1,rep,packed,name=positions_m,json=positionsM,proto3" json:"positions_m,omitempty"`
 	// Boresight gain of one antenna in dBi.
 	ElementGainDbi float64 `protobuf:"fixed64,2,opt,name=element_gain_dbi,json=elementGainDbi,proto3" json:"element_gain_dbi,omitempty"`
@@ -653,7 +656,8 @@ type Options struct {
 	Power string `protobuf:"bytes,3,opt,name=power,proto3" json:"power,omitempty"`
 	// What is minimised: "radiated" (default) or "consumed".
 	Objective string `protobuf:"bytes,4,opt,name=objective,proto3" json:"objective,omitempty"`
-	// Whether to prove a lower bound on the radiated power of this slot.
+	// Whether to prove a lower bound on the radiated power of this slot, in what is
+	// left of compute_budget_micros once there is a plan.
 	Floor bool `protobuf:"varint,5,opt,name=floor,proto3" json:"floor,omitempty"`
 	// Whether and how to return beam weights.
 	Weights WeightFormat `protobuf:"varint,6,opt,name=weights,proto3,enum=leastwatt.v1.WeightFormat" json:"weights,omitempty"`
