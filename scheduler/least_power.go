@@ -55,9 +55,23 @@ func (v *View) bestOf(p *partition) *partition {
 		if best != nil && v.Stopped() {
 			break
 		}
-		keep(v.partitionOf(timeless(v.groups(g))))
+		p := v.partitionOf(timeless(v.groups(g)))
+		if best == nil || v.peak == nil || v.freely(p) < best.powerW {
+			keep(p)
+		}
 	}
 	return best
+}
+
+// freely returns the power of a partition without limits, which is no more than
+// with them.
+func (v *View) freely(p *partition) float64 {
+	limits := v.peak
+	v.peak = nil
+	defer func() { v.peak = limits }()
+	q := p.clone()
+	v.divide(q)
+	return q.powerW
 }
 
 // searched returns a search that has run under some limits.

@@ -232,7 +232,7 @@ func (v *View) bears(g *onAir, share float64) bool {
 // then bisected.
 func (v *View) leastShare(g *onAir, last, accuracy float64) float64 {
 	by := 1 + 4*accuracy
-	if last == 0 {
+	if last == 0 || math.IsInf(last, 1) {
 		last, by = 1, 2
 	}
 	lo, hi := last, last
