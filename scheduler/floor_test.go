@@ -143,6 +143,9 @@ func TestFloorBelowEveryPlan(t *testing.T) {
 			}
 		}
 		for _, grouping := range Groupings() {
+			if grouping.Name == GroupingExact && len(s.Users) > 4 {
+				continue // long, over several subbands
+			}
 			beams := Beams()[rng.IntN(len(Beams()))]
 			s.Options = Options{
 				Floor: true, Grouping: grouping.Name, Beams: beams.Name, Weights: WeightFormat(rng.IntN(4)),

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
+
 	"leastwatt/channel"
 )
 
@@ -34,7 +36,11 @@ func TestLimitsHold(t *testing.T) {
 	met := 0
 	for i := range 8 {
 		slot := quiet(rng, 2+i%3, 2, 4, 1)
-		slot.Options.Weights = WeightFormat(1 + i%3)
+		slot.Options = Options{Weights: WeightFormat(1 + i%3), Grouping: []string{GroupingLeastPower, "semi-orthogonal"}[i%2]}
+		slack := 1e-6
+		if slot.Options.Weights == WeightsI16 {
+			slack = 1e-4 // what rounding costs differs from plan to plan
+		}
 		free := schedule(context.Background(), slot)
 		if free.Status != StatusMet {
 			t.Fatalf("free plan: %v", free.Status)
@@ -59,7 +65,7 @@ func TestLimitsHold(t *testing.T) {
 			if plan.Status != StatusMet && plan.Status != StatusShort {
 				t.Errorf("%s: %v %v", name, plan.Status, plan.Violations)
 			}
-			if plan.Status == StatusMet && plan.Strategy == free.Strategy && plan.RadiatedPowerW < free.RadiatedPowerW*(1-1e-6) {
+			if plan.Status == StatusMet && cmp.Equal(groupsOf(plan), groupsOf(free)) && plan.RadiatedPowerW < free.RadiatedPowerW*(1-slack) {
 				t.Errorf("%s: %g W, %g W without limits", name, plan.RadiatedPowerW, free.RadiatedPowerW)
 			}
 			if plan.Status == StatusShort {

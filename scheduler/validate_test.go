@@ -302,7 +302,7 @@ func TestValidateEnds(t *testing.T) {
 
 // TestValidateOptions holds that a session's options are checked as a slot's.
 func TestValidateOptions(t *testing.T) {
-	o := Options{Grouping: "x", Floor: true, ShareStep: 2}
+	o := Options{Grouping: "x", WorkLimit: -1, ShareStep: 2}
 	if v := o.Validate(); len(v) != 3 {
 		t.Errorf("got %v", v)
 	}
