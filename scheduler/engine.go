@@ -17,16 +17,20 @@ func NewEngine() *Engine { return &Engine{} }
 // plan is then the best so far. The same slot gives the same plan.
 func (e *Engine) Schedule(ctx context.Context, slot *Slot) *Plan {
 	if bad := slot.Validate(); len(bad) > 0 {
-		return &Plan{Sequence: slot.Sequence, EngineVersion: Version, Status: StatusRejected, Violations: bad}
+		return rejected(slot, bad)
 	}
-	return schedule(ctx, slot)
+	return schedule(ctx, slot, nil)
 }
 
-// schedule plans a slot that is known to be good.
-func schedule(ctx context.Context, slot *Slot) *Plan {
+func rejected(slot *Slot, bad []Violation) *Plan {
+	return &Plan{Sequence: slot.Sequence, EngineVersion: Version, Status: StatusRejected, Violations: bad}
+}
+
+// schedule plans a slot that is known to be good; memory is nil outside sessions.
+func schedule(ctx context.Context, slot *Slot, m *memory) *Plan {
 	headroom := 0.0
 	for {
-		plan, v, lack := scheduleWithin(ctx, slot, headroom)
+		plan, v, lack := scheduleWithin(ctx, slot, m, headroom)
 		if lack == 0 || headroom > mostHeadroom {
 			if v.options.Floor {
 				plan.proveFloor(ctx, v)
@@ -43,16 +47,22 @@ const mostHeadroom = 1e-3
 // scheduleWithin plans a slot with limits drawn in by headroom until weights are
 // encoded. lack is the largest relative shortfall of a rate that could be had
 // within the limits, but for the rounding of weights.
-func scheduleWithin(ctx context.Context, slot *Slot, headroom float64) (plan *Plan, v *View, lack float64) {
+func scheduleWithin(ctx context.Context, slot *Slot, m *memory, headroom float64) (plan *Plan, v *View, lack float64) {
 	plan = &Plan{Sequence: slot.Sequence, EngineVersion: Version}
 	v = newView(slot, slot.Options.Resolve())
 	v.solver.limited.headroom = headroom
 	plan.Strategy = Strategy{v.options.Grouping, v.options.Beams, v.options.Power}
 	v.ctx = ctx
+	if v.memory = m; m != nil {
+		m.recall(v)
+	}
 	p := v.choose(plan)
 	plan.StoppedEarly = v.stopped
 	plan.fill(v, p.groups)
 	plan.Solves = v.solver.solves
+	if m != nil && !p.short {
+		m.keep(v, p)
+	}
 	plan.Status = StatusMet
 	for i := range plan.Users {
 		if u := &plan.Users[i]; !u.met() {

@@ -27,7 +27,14 @@ func (g leastPower) Group(v *View) [][]int { return untimed(g.Timed(v)) }
 // Timed implements TimedGrouping. The search is for the least power without
 // limits; a search under them follows where they cannot be met that way.
 func (leastPower) Timed(v *View) []TimedGroup {
-	best := v.bestOf(v.searched(nil).partition())
+	found := v.searched(nil).partition()
+	if v.options.HysteresisDB > 0 && len(found.groups) > 0 {
+		// Not for less than that are groups changed.
+		if v.divide(found); !math.IsInf(found.powerW, 1) {
+			return found.timed()
+		}
+	}
+	best := v.bestOf(found)
 	if best == nil && v.peak != nil && !v.Stopped() {
 		best = v.bestOf(v.searched(v.peak).partition())
 	}
@@ -80,7 +87,9 @@ func (v *View) searched(peak *peakLimits) *search {
 	v.peak = peak
 	defer func() { v.peak = limits }()
 	s := newSearch(v)
-	s.run()
+	if !s.resume() {
+		s.run()
+	}
 	return s
 }
 
@@ -154,8 +163,7 @@ func (s *search) run() {
 		if best.teams != nil && s.view.Stopped() {
 			break
 		}
-		d = s.estimate.refined(d, s.view.active, 1, s.maxSize)
-		if solve(d); i == 1 && best.teams != nil {
+		if solve(s.refined(d)); i == 1 && best.teams != nil {
 			descend(best)
 		}
 	}
@@ -172,10 +180,20 @@ func (s *search) run() {
 		descend(from)
 	}
 	s.held = best
-	rng := rand.New(rand.NewPCG(3, 4))
-	for range kicks(len(s.view.active)) {
+	s.kicks(kicks(len(s.view.active)), 0)
+}
+
+// refined refines a dealing of all users.
+func (s *search) refined(d dealing) dealing {
+	return s.estimate.refined(d, s.view.active, 1, s.maxSize)
+}
+
+// kicks deals groups anew some times.
+func (s *search) kicks(times int, stream uint64) {
+	rng := rand.New(rand.NewPCG(3, stream))
+	for range times {
 		if s.teams == nil || s.view.Stopped() {
-			break
+			return
 		}
 		s.kick(rng)
 	}

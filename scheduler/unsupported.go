@@ -21,8 +21,8 @@ func (o *Options) checkUnsupported(v *violations) {
 	if o.Objective == ObjectiveConsumed {
 		v.unsupported("options.objective", text(o.Objective))
 	}
-	if o.HysteresisDB > 0 && finite(o.HysteresisDB) {
-		v.unsupported("options.hysteresisDb", number(o.HysteresisDB))
+	if g := o.Resolve().Grouping; o.HysteresisDB > 0 && finite(o.HysteresisDB) && g != GroupingLeastPower {
+		v.add("options.hysteresisDb", number(o.HysteresisDB), "absent with a grouping other than "+GroupingLeastPower)
 	}
 	if o.Codebook != nil {
 		v.unsupported("options.codebook", "given")

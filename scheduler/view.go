@@ -15,6 +15,7 @@ type View struct {
 	slot     *Slot
 	ctx      context.Context
 	stopped  bool             // a search was ended early
+	memory   *memory          // of the session; nil: none
 	antennas []int            // in use: those not limited to 0 W
 	far      *farField        // nil: geometry unknown
 	peak     *peakLimits      // nil: none
