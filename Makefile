@@ -1,13 +1,17 @@
 # make and make help list the targets.
 .DEFAULT_GOAL := help
-.PHONY: help demo test bench fuzz proto proto-check proto-breaking deps deps-test clean
+.PHONY: help demo test bench fuzz fuzz-serve bench-serve soak kill proto proto-check proto-breaking deps deps-test clean
 
-DEMOFLAGS =
-BENCH     = .
-COUNT     = 1
-PKG       = ./...
-FUZZTIME  = 30s
-BASE      = main
+DEMOFLAGS      =
+BENCH          = .
+COUNT          = 1
+PKG            = ./...
+FUZZTIME       = 30s
+SERVEFUZZTIME  = 10m
+SERVEBENCHTIME = 3s
+SOAKTIME       = 5m
+KILLS          = 100
+BASE           = main
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "%-15s %s\n", $$1, $$2 }' Makefile
@@ -23,7 +27,19 @@ bench: deps ## run benchmarks (BENCH, COUNT, PKG)
 	@flags=$$(tools/deps.sh flags) && go test $$flags -run '^$$' -bench '$(BENCH)' -benchmem -count $(COUNT) $(PKG)
 
 fuzz: deps ## run each fuzz test for FUZZTIME
-	@flags=$$(tools/deps.sh flags) && tools/fuzz.sh $(FUZZTIME) $$flags
+	@flags=$$(tools/deps.sh flags) && tools/fuzz.sh $(FUZZTIME) $(PKG) $$flags
+
+fuzz-serve: deps ## fuzz slots and sessions: decoding, validation, scheduling (SERVEFUZZTIME each)
+	@flags=$$(tools/deps.sh flags) && tools/fuzz.sh $(SERVEFUZZTIME) ./server $$flags
+
+bench-serve: deps ## the service beside an echo of the same payload; memory of sessions; overrun of budgets
+	@flags=$$(tools/deps.sh flags) && go test $$flags -run '^$$' -bench 'Serve|Session|Budget' -benchtime $(SERVEBENCHTIME) ./server
+
+soak: deps ## good clients among bad ones, for SOAKTIME
+	@flags=$$(tools/deps.sh flags) && go test $$flags -count=1 -run '^TestSoak$$' -v -timeout 60m ./server -soak $(SOAKTIME)
+
+kill: deps ## sessions across KILLS kills of the server's process
+	@flags=$$(tools/deps.sh flags) && go test $$flags -count=1 -run '^TestKill$$' -v -timeout 60m ./server -kills $(KILLS)
 
 proto: ## generate the Go code of the contract anew
 	@tools/proto.sh generate
@@ -39,6 +55,7 @@ deps: ## install what the build needs
 
 deps-test: deps ## install what the tests need
 	@tools/deps.sh python
+	@tools/deps.sh node
 
 clean: ## remove what was built
 	rm -rf bin out

@@ -5,7 +5,7 @@ import (
 	"fmt"
 
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/keepalive"
 
 	"leastwatt/proto/convert"
 	pb "leastwatt/proto/leastwatt/v1"
@@ -23,6 +23,10 @@ type Config struct {
 	Samples convert.SampleFormat
 	// MessageBytes is the largest message received; 0 means 64 MiB.
 	MessageBytes int
+	// Security says how client and server know each other.
+	Security Security
+	// Reconnect says how sessions survive the loss of a connection.
+	Reconnect Reconnect
 	// DialOptions go to gRPC after the client's own.
 	DialOptions []grpc.DialOption
 }
@@ -32,6 +36,8 @@ type Client struct {
 	conn    *grpc.ClientConn
 	rpc     pb.SlotSchedulerServiceClient
 	samples convert.SampleFormat
+
+	reconnect Reconnect // resolved
 }
 
 // Dial returns a client of the server at an address (host:port, or any target of
@@ -40,15 +46,24 @@ func Dial(address string, c Config) (*Client, error) {
 	if c.MessageBytes <= 0 {
 		c.MessageBytes = defaultMessageBytes
 	}
-	options := append([]grpc.DialOption{
-		grpc.WithTransportCredentials(insecure.NewCredentials()),
+	c.Reconnect = c.Reconnect.resolve()
+	options, err := c.Security.dialOptions(address)
+	if err != nil {
+		return nil, err
+	}
+	options = append(options,
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(c.MessageBytes)),
-	}, c.DialOptions...)
+		c.Reconnect.connectParams(),
+		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: pingInterval, Timeout: pingTimeout}),
+	)
+	options = append(options, c.DialOptions...)
 	conn, err := grpc.NewClient(address, options...)
 	if err != nil {
 		return nil, fmt.Errorf("client: %w", err)
 	}
-	return &Client{conn: conn, rpc: pb.NewSlotSchedulerServiceClient(conn), samples: c.Samples}, nil
+	return &Client{
+		conn: conn, rpc: pb.NewSlotSchedulerServiceClient(conn), samples: c.Samples, reconnect: c.Reconnect,
+	}, nil
 }
 
 // Close ends the connection and every session on it.

@@ -1,7 +1,9 @@
 package client
 
 import (
+	"errors"
 	"fmt"
+	"io"
 	"strings"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
@@ -32,6 +34,55 @@ type ClosingError struct {
 
 func (e *ClosingError) Error() string {
 	return fmt.Sprintf("client: session closed by the server after slot %d: %s", e.LastSequence, e.Reason)
+}
+
+// errorDomain is the domain of the server's ErrorInfo.
+const errorDomain = "leastwatt"
+
+// reason returns the server's own word for an error; empty where the error is not
+// the server's but the transport's.
+func reason(s *status.Status) string {
+	for _, d := range s.Details() {
+		if info, ok := d.(*errdetails.ErrorInfo); ok && info.GetDomain() == errorDomain {
+			return info.GetReason()
+		}
+	}
+	return ""
+}
+
+// passing reports whether what ended a stream may be over when it is opened anew:
+// a connection lost, a server that stops or is full.
+func passing(err error) bool {
+	var closing *ClosingError
+	if errors.Is(err, io.EOF) || errors.As(err, &closing) {
+		return true
+	}
+	s, ok := status.FromError(err)
+	if !ok {
+		return false
+	}
+	switch s.Code() {
+	case codes.Unavailable, codes.Aborted, codes.Canceled:
+		return true
+	case codes.ResourceExhausted:
+		return reason(s) == "LIMIT_REACHED"
+	case codes.Internal:
+		return reason(s) == "" // a stream cut off
+	}
+	return false
+}
+
+// tooLarge refuses a slot that would end the stream.
+func tooLarge(bytes int, most int64) error {
+	v := scheduler.Violation{
+		Path:    "slot",
+		Value:   fmt.Sprintf("%d bytes", bytes),
+		Allowed: fmt.Sprintf("less than %d bytes: the server's limit on messages", most),
+	}
+	return &RejectedError{
+		Violations: []scheduler.Violation{v},
+		err:        status.Errorf(codes.InvalidArgument, "%s: %s; allowed: %s", v.Path, v.Value, v.Allowed),
+	}
 }
 
 // callError turns the error of a call into a *RejectedError where the server

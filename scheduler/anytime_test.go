@@ -102,9 +102,9 @@ func BenchmarkAnytime(b *testing.B) {
 		}
 		report(b, over)
 	})
-	var sessions [seeds]*Session
+	var sessions [seeds]*Engine
 	for i := range slots {
-		sessions[i] = NewSession()
+		sessions[i] = NewEngine()
 		sessions[i].Schedule(context.Background(), slots[i])
 		slots[i] = moved(slots[i], 0.01, rng)
 		full[i] = planned(slots[i], Options{}).RadiatedPowerW

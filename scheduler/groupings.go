@@ -68,7 +68,7 @@ func (semiOrthogonal) Group(v *View) [][]int {
 	if threshold == 0 {
 		threshold = defaultCorrelation
 	}
-	size := min(v.Antennas(), v.MaxGroupSize())
+	size := max(1, min(v.Antennas(), v.MaxGroupSize())) // every antenna may be off
 	left := append([]int(nil), v.Active()...)
 	var out [][]int
 	for len(left) > 0 {

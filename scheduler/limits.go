@@ -229,6 +229,10 @@ func (v *View) binding(tried []*partition) []BindingLimit {
 	free := v.withoutLimits()
 	for _, p := range tried {
 		q := p.clone()
+		for i := range q.groups {
+			g := &q.groups[i]
+			g.found, g.solved = directions{}, solved{}
+		}
 		if free.divide(q); math.IsInf(q.powerW, 1) {
 			continue
 		}

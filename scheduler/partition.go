@@ -7,11 +7,12 @@ import (
 
 // onAir is a group with its share of the slot.
 type onAir struct {
-	users []int
-	bands []int // subbands in use
-	share float64
-	fixed bool // the share is not for divide to find
-	found directions
+	users  []int
+	bands  []int // subbands in use
+	share  float64
+	fixed  bool // the share is not for divide to find
+	found  directions
+	solved solved // at the last share
 }
 
 // partition is the groups of a slot with the power they need.

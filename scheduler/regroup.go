@@ -19,8 +19,7 @@ func (v *View) regroup(groups [][]int) [][]int {
 	e := newEstimate(v)
 	groups = slices.Clone(groups)
 	slices.SortStableFunc(groups, func(a, b []int) int { return len(b) - len(a) })
-	n := min(len(groups), v.MaxGroups())
-	n = max(n, (len(v.active)+v.MaxGroupSize()-1)/v.MaxGroupSize())
+	n := min(max(len(groups), (len(v.active)+v.MaxGroupSize()-1)/v.MaxGroupSize()), v.MaxGroups())
 	share := make([]float64, n)
 	for g := range share {
 		share[g] = 1 / float64(n)

@@ -61,7 +61,6 @@ func (v *View) shortfall(tried []*partition) *partition {
 		edge = shareEdgeEIRP
 	}
 	most = s.share(best, edge)
-	best.groups = slices.DeleteFunc(best.groups, func(g onAir) bool { return g.share == 0 })
 	for i := range best.groups {
 		s.spend(&best.groups[i])
 	}
@@ -84,13 +83,18 @@ func (p *partition) without(users []int) *partition {
 }
 
 // share gives every group of p its share and its users the fractions that it can
-// bear. It returns the common fraction of the groups whose shares are open, 1
-// where there are none.
+// bear; groups that get no share are left out. It returns the common fraction of
+// the groups whose shares are open, 1 where there are none.
 func (s *shortfall) share(p *partition, edge float64) float64 {
 	budget, open := p.open()
 	var groups []*onAir
+	least := 1.0
 	for _, i := range open {
-		groups = append(groups, &p.groups[i])
+		if g := &p.groups[i]; s.served(g) {
+			groups = append(groups, g)
+		} else {
+			least = 0
+		}
 	}
 	t := s.common(groups, budget, edge)
 	if step := s.view.options.ShareStep; step > 0 && t < 1 {
@@ -100,11 +104,24 @@ func (s *shortfall) share(p *partition, edge float64) float64 {
 		}
 	}
 	for i := range p.groups {
-		if g := &p.groups[i]; g.fixed {
+		if g := &p.groups[i]; g.fixed && s.served(g) {
 			s.common([]*onAir{g}, g.share, edge)
 		}
 	}
-	return t
+	p.groups = slices.DeleteFunc(p.groups, func(g onAir) bool { return g.share == 0 })
+	return math.Min(t, least)
+}
+
+// served reports whether some share, however large, serves the group: users whose
+// beams cannot be told apart are served by none. Such a group gets no share.
+func (s *shortfall) served(g *onAir) bool {
+	s.deliver(g, 1)
+	if s.view.bears(g, largestLeastShare) {
+		return true
+	}
+	s.deliver(g, 0)
+	g.share = 0
+	return false
 }
 
 // common finds the largest fraction t of the targets of some groups that fits
@@ -214,6 +231,7 @@ func (s *shortfall) retreat(g *onAir) {
 // bears reports whether the group meets its targets in the share given, in no
 // direction above a limit on EIRP.
 func (v *View) bears(g *onAir, share float64) bool {
+	defer func(kept float64) { g.share = kept }(g.share)
 	g.share = share
 	for range maxRowRounds {
 		if math.IsInf(v.solver.planPower(g, share), 1) {
@@ -228,7 +246,7 @@ func (v *View) bears(g *onAir, share float64) bool {
 
 // leastShare returns, to twice a relative accuracy, the least share at which the
 // group meets its targets, which may be more than one; +Inf where no share will
-// do. last is one found before, 0 for none. It is bracketed by steps that grow,
+// do. last is one found before, 0 or +Inf for none. It is bracketed by steps that grow,
 // then bisected.
 func (v *View) leastShare(g *onAir, last, accuracy float64) float64 {
 	by := 1 + 4*accuracy

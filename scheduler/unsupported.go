@@ -24,9 +24,6 @@ func (o *Options) checkUnsupported(v *violations) {
 	if g := o.Resolve().Grouping; o.HysteresisDB > 0 && finite(o.HysteresisDB) && g != GroupingLeastPower {
 		v.add("options.hysteresisDb", number(o.HysteresisDB), "absent with a grouping other than "+GroupingLeastPower)
 	}
-	if o.Codebook != nil {
-		v.unsupported("options.codebook", "given")
-	}
 }
 
 func (v *violations) unsupported(path, value string) {

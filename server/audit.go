@@ -28,13 +28,11 @@ func (s *Server) Audit(ctx context.Context, req *pb.AuditPlanRequest) (out *pb.A
 	if err != nil {
 		return nil, err
 	}
-	// An audit takes a worker's turn, not its engine.
-	select {
-	case e := <-s.engines:
-		defer func() { s.engines <- e }()
-	case <-ctx.Done():
-		return nil, ctx.Err()
+	// An audit takes a worker's turn.
+	if err := s.pool.enter(ctx); err != nil {
+		return nil, err
 	}
+	defer s.pool.leave()
 	defer func() {
 		if cause := recover(); cause != nil {
 			s.failed(slot.Sequence, fmt.Sprint(cause), debug.Stack())

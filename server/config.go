@@ -30,11 +30,20 @@ type Config struct {
 	// PlaintextAnywhere lets the server listen without TLS on addresses other
 	// than loopback.
 	PlaintextAnywhere bool
+	// Credentials say who may speak to the server; nil means everybody, without
+	// TLS.
+	Credentials *Credentials
+	// Telemetry shows this server to the outside; nil means not.
+	Telemetry *Telemetry
 }
 
-// Limits bound the size of what a client may ask. Larger messages to the server
-// end the call with RESOURCE_EXHAUSTED; larger slots, and slots whose plan makes
-// a larger message, are rejected with the limit's name.
+// Limits bound what a client may ask. Larger messages to the server end the call
+// with RESOURCE_EXHAUSTED; larger slots, and slots whose plan makes a larger
+// message, are rejected with the limit's name.
+//
+// A session takes at most SessionBytes + MessageBytes for slots, the
+// StreamWindowBytes for what the transport holds, one plan in the making and one
+// on its way, and what its engine keeps.
 type Limits struct {
 	MessageBytes         int // in either direction
 	Antennas             int
@@ -42,8 +51,19 @@ type Limits struct {
 	Subbands             int
 	Groups               int // fixed by the caller
 	ProtectedDirections  int
-	StreamsPerConnection int // sessions and other calls at once
-	WindowSlots          int // slots a session holds unanswered
+	StreamsPerConnection int // sessions and other calls at once; more wait
+	StreamWindowBytes    int // that the transport holds of a stream, unread
+
+	// What a session holds unanswered: at that, no more is read from its client.
+	WindowSlots  int
+	SessionBytes int // of slots; the last one read may exceed it
+
+	// What is in use at a time; more is refused with RESOURCE_EXHAUSTED. A peer is
+	// a host. A session counts its whole window as slots in flight, a call one.
+	Sessions             int
+	SessionsPerPeer      int
+	SlotsInFlight        int
+	SlotsInFlightPerPeer int
 }
 
 // DefaultLimits returns the limits in force where a Config gives none.
@@ -56,7 +76,13 @@ func DefaultLimits() Limits {
 		Groups:               1024,
 		ProtectedDirections:  256,
 		StreamsPerConnection: 256,
+		StreamWindowBytes:    256 << 10,
 		WindowSlots:          8,
+		SessionBytes:         16 << 20,
+		Sessions:             1024,
+		SessionsPerPeer:      512,
+		SlotsInFlight:        16384,
+		SlotsInFlightPerPeer: 8192,
 	}
 }
 
@@ -71,7 +97,13 @@ func (l Limits) resolve() Limits {
 		{&l.Groups, &d.Groups},
 		{&l.ProtectedDirections, &d.ProtectedDirections},
 		{&l.StreamsPerConnection, &d.StreamsPerConnection},
+		{&l.StreamWindowBytes, &d.StreamWindowBytes},
 		{&l.WindowSlots, &d.WindowSlots},
+		{&l.SessionBytes, &d.SessionBytes},
+		{&l.Sessions, &d.Sessions},
+		{&l.SessionsPerPeer, &d.SessionsPerPeer},
+		{&l.SlotsInFlight, &d.SlotsInFlight},
+		{&l.SlotsInFlightPerPeer, &d.SlotsInFlightPerPeer},
 	} {
 		if *f.have <= 0 {
 			*f.have = *f.otherwise

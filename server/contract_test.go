@@ -5,6 +5,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -135,7 +136,10 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 		good:   func(o *pb.Options) { o.CorrelationThreshold = proto.Float64(1e-6) },
 		effect: func(a, b *pb.Plan) bool { return len(a.GetGroups()) == 1 && len(b.GetGroups()) == 3 },
 	},
-	"hysteresisDb": {bad: func(o *pb.Options) { o.HysteresisDb = 1 }, path: "options.hysteresisDb"},
+	"hysteresisDb": {
+		bad: func(o *pb.Options) { o.Grouping, o.HysteresisDb = "alone", 1 }, path: "options.hysteresisDb",
+		elsewhere: "scheduler's TestHysteresis",
+	},
 	"sinrGapDb": {
 		bad: func(o *pb.Options) { o.SinrGapDb = -1 }, path: "options.sinrGapDb",
 		good: func(o *pb.Options) { o.SinrGapDb = 3 }, effect: morePower,
@@ -146,13 +150,25 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 		effect: func(a, b *pb.Plan) bool { return len(stepsOf(a)) == 0 && len(stepsOf(b)) == 1 },
 	},
 	"codebook.oversampling": {
-		bad: func(o *pb.Options) { o.Codebook = &pb.Codebook{Oversampling: 1} }, path: "options.codebook",
+		bad: func(o *pb.Options) { o.Codebook = &pb.Codebook{} }, path: "options.codebook.oversampling",
+		base:   func(o *pb.Options) { withCodebook(o, &pb.Codebook{Oversampling: 1}) },
+		good:   func(o *pb.Options) { o.Codebook.Oversampling = 8 },
+		effect: func(a, b *pb.Plan) bool { return highestBeam(a) < 4 && highestBeam(b) >= 4 && lessPower(a, b) },
 	},
 	"codebook.columns": {
-		bad: func(o *pb.Options) { o.Codebook = &pb.Codebook{Oversampling: 1, Columns: 2} }, path: "options.codebook",
+		bad: func(o *pb.Options) { o.Codebook = &pb.Codebook{Oversampling: 1, Columns: -1} }, path: "options.codebook.columns",
+		base:   func(o *pb.Options) { withCodebook(o, &pb.Codebook{Oversampling: 1}) },
+		good:   func(o *pb.Options) { o.Codebook.Columns = 2 },
+		effect: func(a, b *pb.Plan) bool { return morePower(a, b) || lessPower(a, b) },
 	},
 	"codebook.values": {
-		bad: func(o *pb.Options) { o.Codebook = &pb.Codebook{Values: make([]float64, 8)} }, path: "options.codebook",
+		bad: func(o *pb.Options) { o.Codebook = &pb.Codebook{Values: []float64{math.NaN(), 0}} }, path: "options.codebook.values[0]",
+		base: func(o *pb.Options) { withCodebook(o, &pb.Codebook{Oversampling: 1}) },
+		good: func(o *pb.Options) { o.Codebook.Values = []float64{0, 0, 3, 0, 0, 0, 0, 0} }, // the second antenna
+		effect: func(_, b *pb.Plan) bool {
+			p := b.GetAntennaPowerW()
+			return highestBeam(b) == 0 && p[0] == 0 && p[1] > 0 && p[2] == 0 && p[3] == 0
+		},
 	},
 	"shareStep": {
 		bad: func(o *pb.Options) { o.ShareStep = 2 }, path: "options.shareStep",
@@ -170,6 +186,23 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 			return !whole(a) && whole(b)
 		},
 	},
+}
+
+func withCodebook(o *pb.Options, b *pb.Codebook) {
+	o.Beams, o.Grouping, o.Codebook = "codebook", "alone", b
+}
+
+// highestBeam returns the highest beam index of a plan, -1 for none.
+func highestBeam(p *pb.Plan) int {
+	highest := -1
+	for _, g := range p.GetGroups() {
+		for _, a := range g.GetAllocations() {
+			if a.BeamIndex != nil {
+				highest = max(highest, int(a.GetBeamIndex()))
+			}
+		}
+	}
+	return highest
 }
 
 // otherSeed deals the users of newSlot otherwise than seed 0 does.
@@ -386,14 +419,26 @@ var openCases = map[string]fieldCase[*pb.OpenSession]{
 		elsewhere: "TestStreamBadSlots",
 	},
 	"lateSlotPolicy": {
-		bad: func(o *pb.OpenSession) { o.LateSlotPolicy = pb.LateSlotPolicy_LATE_SLOT_POLICY_NEWEST_WINS }, path: "lateSlotPolicy",
+		bad: func(o *pb.OpenSession) { o.LateSlotPolicy = 9 }, path: "lateSlotPolicy",
 		good: func(o *pb.OpenSession) { o.LateSlotPolicy = pb.LateSlotPolicy_LATE_SLOT_POLICY_KEEP_ALL }, effect: same,
+		elsewhere: "TestNewestWins",
 	},
 	"resumeAfterSequence": {
-		bad: func(o *pb.OpenSession) { o.ResumeAfterSequence = proto.Int64(0) }, path: "resumeAfterSequence",
+		good: func(o *pb.OpenSession) { o.ResumeAfterSequence = proto.Int64(1) },
+		effect: func(a, b *pb.Plan) bool {
+			return a.GetStatus() == pb.PlanStatus_PLAN_STATUS_MET && b.GetStatus() == pb.PlanStatus_PLAN_STATUS_REJECTED &&
+				b.GetViolations()[0].GetPath() == "sequence"
+		},
+		elsewhere: "TestResume",
 	},
-	"sessionState":     {bad: func(o *pb.OpenSession) { o.SessionState = []byte("x") }, path: "sessionState"},
-	"wantSessionState": {bad: func(o *pb.OpenSession) { o.WantSessionState = true }, path: "wantSessionState"},
+	"sessionState": {
+		bad: func(o *pb.OpenSession) { o.SessionState = []byte("\x01damaged") }, path: "sessionState",
+		elsewhere: "TestResume",
+	},
+	"wantSessionState": {
+		good:   func(o *pb.OpenSession) { o.WantSessionState = true },
+		effect: func(a, b *pb.Plan) bool { return len(a.GetSessionState()) == 0 && len(b.GetSessionState()) > 0 },
+	},
 }
 
 // leaves lists the fields of a message that hold values, as JSON paths.
@@ -443,12 +488,20 @@ func TestContractComplete(t *testing.T) {
 
 // TestContractElsewhere: tests that cases lean on exist.
 func TestContractElsewhere(t *testing.T) {
-	source, err := os.ReadFile("server_test.go")
+	files, err := filepath.Glob("*_test.go")
 	if err != nil {
 		t.Fatal(err)
 	}
+	var source strings.Builder
+	for _, name := range files {
+		text, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		source.Write(text)
+	}
 	exists := func(name string) {
-		if name != "" && !strings.Contains(string(source), "func "+name+"(") {
+		if name != "" && !strings.Contains(source.String(), "func "+name+"(") {
 			t.Errorf("no test %s", name)
 		}
 	}

@@ -23,8 +23,10 @@ const (
 	reasonSessionRejected = "SESSION_REJECTED"
 	reasonAuditRejected   = "AUDIT_REJECTED"
 	reasonEngineFault     = "ENGINE_FAULT"
+	reasonLimitReached    = "LIMIT_REACHED"
 	reasonCancelled       = "CANCELLED"
 	reasonDeadline        = "DEADLINE_EXCEEDED"
+	reasonTokenRefused    = "TOKEN_REFUSED"
 )
 
 // maxDetailBytes bounds the violations of one error: they travel in a trailer,
@@ -36,6 +38,9 @@ const moreBytes = 64
 
 // errFault stands for a fault inside the engine that was contained.
 var errFault = errors.New("server: fault inside the engine, contained")
+
+// errToken stands for a call without a token that is known.
+var errToken = errors.New("server: a known bearer token is needed")
 
 // rejection is bad input.
 type rejection struct {
@@ -64,15 +69,20 @@ func description(v scheduler.Violation) string {
 // that does.
 func rpcError(err error) error {
 	var bad *rejection
+	var full *exhausted
 	switch {
 	case err == nil:
 		return nil
+	case errors.As(err, &full):
+		return withDetails(codes.ResourceExhausted, err.Error(), reasonLimitReached)
 	case errors.As(err, &bad):
 		return withDetails(codes.InvalidArgument, bad.Error(), bad.reason, badRequest(bad.violations))
 	case errors.Is(err, context.DeadlineExceeded):
 		return withDetails(codes.DeadlineExceeded, err.Error(), reasonDeadline)
 	case errors.Is(err, context.Canceled):
 		return withDetails(codes.Canceled, err.Error(), reasonCancelled)
+	case errors.Is(err, errToken):
+		return withDetails(codes.Unauthenticated, err.Error(), reasonTokenRefused)
 	case errors.Is(err, errFault):
 		return withDetails(codes.Internal, err.Error(), reasonEngineFault)
 	}

@@ -8,6 +8,9 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"pgregory.net/rapid"
@@ -16,42 +19,67 @@ import (
 	"leastwatt/scheduler"
 )
 
+// fuzzLimits keep slots small, so that many are tried.
+var fuzzLimits = Limits{Antennas: 16, Users: 8, Subbands: 4, ProtectedDirections: 4}
+
+// fuzzSeeds change a good slot in what the contract has to offer.
+var fuzzSeeds = []func(*pb.Slot){
+	func(*pb.Slot) {},
+	func(s *pb.Slot) { toF32(s, 1) },
+	withGroups,
+	func(s *pb.Slot) { withGroups(s); s.Groups[0].Share = proto.Float64(0.5) },
+	func(s *pb.Slot) { s.Options = &pb.Options{Beams: "matched", Power: "iterative", Grouping: "together"} },
+	func(s *pb.Slot) {
+		s.Options = &pb.Options{Beams: "zero-forcing", Power: "lp", Grouping: "random", Seed: 3}
+	},
+	func(s *pb.Slot) {
+		s.Options = &pb.Options{Beams: "regularized", Weights: pb.WeightFormat_WEIGHT_FORMAT_F32}
+	},
+	func(s *pb.Slot) {
+		s.Options = &pb.Options{Weights: pb.WeightFormat_WEIGHT_FORMAT_I16, Grouping: "alone", ShareStep: 0.1}
+	},
+	func(s *pb.Slot) {
+		s.Options = &pb.Options{RateTable: "cqi-64qam", SinrGapDb: 1, ComputeBudgetMicros: 100}
+	},
+	func(s *pb.Slot) { s.Options = &pb.Options{Floor: true, WorkLimit: 20, HysteresisDb: 0.5} },
+	func(s *pb.Slot) {
+		s.Options = &pb.Options{Beams: "codebook", Codebook: &pb.Codebook{Oversampling: 2, Columns: 2}}
+	},
+	func(s *pb.Slot) {
+		s.Options = &pb.Options{Beams: "codebook", Grouping: "together", RateTable: "cqi-64qam",
+			Codebook: &pb.Codebook{Values: []float64{1, 2, 0, 0, 1e-300, 0, 0, 1e300, 0, 0, 0, 1, 1, 0, 0, 0}}}
+	},
+	func(s *pb.Slot) { s.Options = &pb.Options{Floor: true} },
+	func(s *pb.Slot) {
+		s.Options = &pb.Options{Floor: true}
+		s.Users[0].NoiseW, s.Users[1].NoiseW = 1e-25, 1e25
+	},
+	func(s *pb.Slot) { s.Options = &pb.Options{Floor: true}; s.Users[0].RateBps = 1e8 },
+	func(s *pb.Slot) {
+		s.Options = &pb.Options{Floor: true}
+		copy(s.Channel.Values[8:16], s.Channel.Values[:8])
+	},
+	func(s *pb.Slot) { s.Options = &pb.Options{CorrelationThreshold: proto.Float64(0.3)} },
+	func(s *pb.Slot) { s.Channel.Antennas, s.Channel.Subbands = 2, 2 },
+	func(s *pb.Slot) { s.Users[0].RateBps = 1e8; s.Users[1].CsiErrorVariance = 0.1 },
+	func(s *pb.Slot) { s.Users[0].RateBps = 0; s.Users[2].RateBps = 1e-9; s.Users[1].Priority = 2 },
+	func(s *pb.Slot) { copy(s.Channel.Values[8:16], s.Channel.Values[:8]) }, // two alike
+	func(s *pb.Slot) { s.Channel.Antennas, s.Channel.Values = 1, s.Channel.Values[:6] },
+	func(s *pb.Slot) { s.Users[0].NoiseW, s.Users[1].NoiseW = 1e-25, 1e25 },
+	func(s *pb.Slot) { s.Channel.Values[0] = 1e14; s.Channel.Values[8] = 1e-14 },
+	func(s *pb.Slot) { withLimits(s).TotalPowerW = proto.Float64(1) },
+	func(s *pb.Slot) { withLimits(s).AntennaPowerW = []float64{0, 1, 0.1, 1} },
+	func(s *pb.Slot) { withLimits(s).AntennaPowerW = make([]float64, 4) }, // nothing on the air
+	func(s *pb.Slot) { withArray(s); withLimits(s).EirpW = proto.Float64(1) },
+	func(s *pb.Slot) { withDirection(s) },
+	func(s *pb.Slot) { withLimits(s).MaxGroupSize = proto.Int32(2); s.Limits.MaxGroups = proto.Int32(2) },
+}
+
 // FuzzSlot sends whatever bytes decode to a slot through checks, conversion and
 // the engine: no fault, no number in a plan that is not finite, no plan without
-// a status. Slots are kept small, and the time short, so that many are tried.
+// a status.
 func FuzzSlot(f *testing.F) {
-	for _, change := range []func(*pb.Slot){
-		func(*pb.Slot) {},
-		func(s *pb.Slot) { toF32(s, 1) },
-		withGroups,
-		func(s *pb.Slot) { withGroups(s); s.Groups[0].Share = proto.Float64(0.5) },
-		func(s *pb.Slot) { s.Options = &pb.Options{Beams: "matched", Power: "iterative", Grouping: "together"} },
-		func(s *pb.Slot) {
-			s.Options = &pb.Options{Beams: "zero-forcing", Power: "lp", Grouping: "random", Seed: 3}
-		},
-		func(s *pb.Slot) {
-			s.Options = &pb.Options{Beams: "regularized", Weights: pb.WeightFormat_WEIGHT_FORMAT_F32}
-		},
-		func(s *pb.Slot) {
-			s.Options = &pb.Options{Weights: pb.WeightFormat_WEIGHT_FORMAT_I16, Grouping: "alone", ShareStep: 0.1}
-		},
-		func(s *pb.Slot) { s.Users[0].RateBps = 1e8; s.Users[1].CsiErrorVariance = 0.1 },
-		func(s *pb.Slot) { s.Users[0].RateBps = 0; s.Users[2].RateBps = 1e-9 },
-		func(s *pb.Slot) { copy(s.Channel.Values[8:16], s.Channel.Values[:8]) }, // two alike
-		func(s *pb.Slot) { s.Channel.Antennas, s.Channel.Values = 1, s.Channel.Values[:6] },
-		func(s *pb.Slot) { s.Users[0].NoiseW, s.Users[1].NoiseW = 1e-25, 1e25 },
-		func(s *pb.Slot) { s.Channel.Values[0] = 1e14; s.Channel.Values[8] = 1e-14 },
-		func(s *pb.Slot) { s.Options = &pb.Options{Floor: true} },
-		func(s *pb.Slot) {
-			s.Options = &pb.Options{Floor: true}
-			s.Users[0].NoiseW, s.Users[1].NoiseW = 1e-25, 1e25
-		},
-		func(s *pb.Slot) { s.Options = &pb.Options{Floor: true}; s.Users[0].RateBps = 1e8 },
-		func(s *pb.Slot) {
-			s.Options = &pb.Options{Floor: true}
-			copy(s.Channel.Values[8:16], s.Channel.Values[:8])
-		},
-	} {
+	for _, change := range fuzzSeeds {
 		slot := newMessage(1)
 		change(slot)
 		b, err := proto.Marshal(slot)
@@ -60,7 +88,7 @@ func FuzzSlot(f *testing.F) {
 		}
 		f.Add(b)
 	}
-	limits := Limits{Antennas: 16, Users: 8, Subbands: 4}
+	s, log := fuzzServer()
 	f.Fuzz(func(t *testing.T, b []byte) {
 		slot := &pb.Slot{}
 		if proto.Unmarshal(b, slot) != nil {
@@ -68,21 +96,126 @@ func FuzzSlot(f *testing.F) {
 		}
 		ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 		defer cancel()
-		var log strings.Builder
-		s := newServer(Config{Workers: 1, Limits: limits, Logger: slog.New(slog.NewTextHandler(&log, nil))},
-			func() engine { return scheduler.NewEngine() })
-		plan, err := s.answer(ctx, slot, nil)
+		plan, err := s.Plan(ctx, slot)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if plan.Status == pb.PlanStatus_PLAN_STATUS_FAILED || plan.Status == pb.PlanStatus_PLAN_STATUS_UNSPECIFIED {
-			t.Errorf("status %v\n%s", plan.Status, log.String())
-		}
-		if rejected := plan.Status == pb.PlanStatus_PLAN_STATUS_REJECTED; rejected == (len(plan.Violations) == 0) {
-			t.Errorf("%v with %d violations", plan.Status, len(plan.Violations))
-		}
-		checkFinite(t, plan.ProtoReflect())
+		checkPlan(t, plan, log)
 	})
+}
+
+// fuzzServer returns a server, and where it logs.
+func fuzzServer() (*Server, *strings.Builder) {
+	log := &strings.Builder{}
+	handler := slog.NewTextHandler(log, &slog.HandlerOptions{Level: slog.LevelError})
+	return newServer(Config{Workers: 1, Limits: fuzzLimits, Logger: slog.New(handler)},
+		func() engine { return scheduler.NewEngine() }), log
+}
+
+// checkPlan holds what is true of every plan.
+func checkPlan(t *testing.T, plan *pb.Plan, log *strings.Builder) {
+	t.Helper()
+	if plan.Status == pb.PlanStatus_PLAN_STATUS_FAILED || plan.Status == pb.PlanStatus_PLAN_STATUS_UNSPECIFIED {
+		t.Errorf("status %v\n%s", plan.Status, log.String())
+	}
+	if rejected := plan.Status == pb.PlanStatus_PLAN_STATUS_REJECTED; rejected == (len(plan.Violations) == 0) {
+		t.Errorf("%v with %d violations", plan.Status, len(plan.Violations))
+	}
+	checkFinite(t, plan.ProtoReflect())
+}
+
+// FuzzSession plays whatever bytes decode to the messages of one stream: what
+// FuzzSlot holds for every plan, and one answer for every slot, in order, up to
+// the message that breaks the order of the stream.
+func FuzzSession(f *testing.F) {
+	slot := func(n int64, change func(*pb.Slot)) *pb.StreamSlotsRequest {
+		m := newMessage(n)
+		change(m)
+		return &pb.StreamSlotsRequest{Kind: &pb.StreamSlotsRequest_Slot{Slot: m}}
+	}
+	open := func(o *pb.OpenSession) *pb.StreamSlotsRequest {
+		return &pb.StreamSlotsRequest{Kind: &pb.StreamSlotsRequest_Open{Open: o}}
+	}
+	ack := &pb.StreamSlotsRequest{Kind: &pb.StreamSlotsRequest_Ack{Ack: &pb.AckPlans{Sequence: 1}}}
+	moves := func(s *pb.Slot) { s.Channel.Values[0] += 0.1 }
+	for _, requests := range [][]*pb.StreamSlotsRequest{
+		{open(&pb.OpenSession{}), slot(1, fuzzSeeds[0]), ack, slot(2, moves)},
+		{open(&pb.OpenSession{WantSessionState: true}), slot(1, fuzzSeeds[0]), slot(2, moves), slot(1, moves)},
+		{open(&pb.OpenSession{LateSlotPolicy: pb.LateSlotPolicy_LATE_SLOT_POLICY_NEWEST_WINS}), slot(1, moves), slot(2, moves), slot(3, moves)},
+		{open(&pb.OpenSession{ResumeAfterSequence: proto.Int64(1), SessionState: sealState(scheduler.NewEngine())}), slot(2, moves)},
+		{open(&pb.OpenSession{Options: &pb.Options{Grouping: "alone", HysteresisDb: 1}}), slot(1, fuzzSeeds[0]), slot(2, moves), {}},
+	} {
+		var b []byte
+		for _, r := range requests {
+			m, err := proto.Marshal(r)
+			if err != nil {
+				f.Fatal(err)
+			}
+			b = protowire.AppendBytes(b, m)
+		}
+		f.Add(b)
+	}
+	s, log := fuzzServer()
+	f.Fuzz(func(t *testing.T, b []byte) {
+		requests, slots := playable(b)
+		r := &recorder{ctx: t.Context(), requests: requests}
+		err := rpcError(playAll(s, r))
+		if code := status.Code(err); code != codes.OK && code != codes.InvalidArgument {
+			t.Fatal(err)
+		}
+		if err == nil && len(r.sent) != 1+len(slots) || len(r.sent) > 1+len(slots) {
+			t.Fatalf("%d answers to %d slots, %v", len(r.sent), len(slots), err)
+		}
+		for i, res := range r.sent {
+			switch kind := res.GetKind().(type) {
+			case *pb.StreamSlotsResponse_Plan:
+				checkPlan(t, kind.Plan, log)
+				if kind.Plan.GetSequence() != slots[i-1] {
+					t.Errorf("answer %d is to slot %d, not %d", i, kind.Plan.GetSequence(), slots[i-1])
+				}
+			case *pb.StreamSlotsResponse_Dropped:
+				if kind.Dropped.GetSequence() != slots[i-1] || kind.Dropped.GetNewerSequence() <= slots[i-1] {
+					t.Errorf("answer %d to slot %d is %v", i, slots[i-1], kind.Dropped)
+				}
+			default:
+				if i > 0 || res.GetOpened() == nil {
+					t.Errorf("answer %d is %v", i, res)
+				}
+			}
+		}
+	})
+}
+
+// playAll answers the requests of a stream as its handler would, with all of them
+// there at once and in one goroutine, so that a run is like the next.
+func playAll(s *Server, r *recorder) error {
+	ses := &session{server: s, stream: r}
+	if err := ses.open(); err != nil {
+		return err
+	}
+	for _, req := range r.requests {
+		ses.queue.put(req, proto.Size(req))
+	}
+	ses.queue.end(nil)
+	return ses.answerAll()
+}
+
+// playable decodes at most 16 messages, each with its length before it, and the
+// numbers of the slots among them.
+func playable(b []byte) (requests []*pb.StreamSlotsRequest, slots []int64) {
+	for len(requests) < 16 {
+		m, n := protowire.ConsumeBytes(b)
+		r := &pb.StreamSlotsRequest{}
+		if n < 0 || proto.Unmarshal(m, r) != nil {
+			return requests, slots
+		}
+		b = b[n:]
+		requests = append(requests, r)
+		if slot := r.GetSlot(); slot != nil {
+			slots = append(slots, slot.GetSequence())
+		}
+	}
+	return requests, slots
 }
 
 // checkFinite holds that every number of a message is finite.
@@ -118,7 +251,7 @@ func TestWildSlots(t *testing.T) {
 		func() engine { return scheduler.NewEngine() })
 	rapid.Check(t, func(t *rapid.T) {
 		slot := drawWildSlot(t)
-		plan, err := s.answer(context.Background(), slot, nil)
+		plan, err := s.Plan(context.Background(), slot)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -166,6 +299,9 @@ func drawWildSlot(t *rapid.T) *pb.Slot {
 	if slot.Options.Beams != scheduler.BeamsOptimal {
 		slot.Options.Power = rapid.SampledFrom([]string{scheduler.PowerLP, scheduler.PowerIterative}).Draw(t, "power")
 	}
+	if rapid.Bool().Draw(t, "codebook given") {
+		slot.Options.Codebook = drawCodebook(t, antennas)
+	}
 	for k := range users {
 		u := &pb.User{Id: string(rune('a' + k)), NoiseW: power("noise", -30, 10)}
 		if rapid.Bool().Draw(t, "active") {
@@ -196,4 +332,21 @@ func drawWildSlot(t *rapid.T) *pb.Slot {
 		slot.Channel.Values = append(slot.Channel.Values, row...)
 	}
 	return slot
+}
+
+// drawCodebook draws a grid, or beams over hundreds of dB none of which is zero.
+func drawCodebook(t *rapid.T, antennas int) *pb.Codebook {
+	b := &pb.Codebook{Oversampling: rapid.Int32Range(1, 9).Draw(t, "oversampling")}
+	if rapid.Bool().Draw(t, "plane") {
+		b.Columns = rapid.SampledFrom([]int32{1, int32(antennas)}).Draw(t, "columns")
+	}
+	if rapid.Bool().Draw(t, "own beams") {
+		for range rapid.IntRange(1, 6).Draw(t, "beams") {
+			b.Values = append(b.Values, math.Pow(10, rapid.Float64Range(-300, 300).Draw(t, "amplitude")))
+			for range 2*antennas - 1 {
+				b.Values = append(b.Values, rapid.SampledFrom([]float64{0, 1e-300, -1, 1e300}).Draw(t, "number"))
+			}
+		}
+	}
+	return b
 }

@@ -13,10 +13,16 @@ import (
 
 // ScheduleSlot plans one slot.
 func (s *Server) ScheduleSlot(ctx context.Context, req *pb.ScheduleSlotRequest) (*pb.ScheduleSlotResponse, error) {
-	plan, err := s.answer(ctx, req.GetSlot(), nil)
+	peer := peerOf(ctx)
+	if err := s.slots.take(peer, 1); err != nil {
+		return nil, rpcError(err)
+	}
+	defer s.slots.give(peer, 1)
+	plan, err := s.Plan(ctx, req.GetSlot())
 	if err != nil {
 		return nil, rpcError(err)
 	}
+	plan = s.fit(plan)
 	switch plan.GetStatus() {
 	case pb.PlanStatus_PLAN_STATUS_REJECTED:
 		return nil, rpcError(&rejection{reasonSlotRejected, convert.ViolationsFromProto(plan.GetViolations())})
@@ -45,16 +51,18 @@ func infos(list []scheduler.Info) []*pb.StrategyInfo {
 	return out
 }
 
-// Plan plans one slot in this process, without a connection: as a session would,
-// whatever the slot holds.
+// Plan plans one slot in this process, without a connection: as the first of a
+// session, whatever the slot holds.
 func (s *Server) Plan(ctx context.Context, slot *pb.Slot) (*pb.Plan, error) {
-	return s.answer(ctx, slot, nil)
+	var e engine
+	return s.answer(ctx, &e, slot, nil)
 }
 
 // answer plans a slot whatever it holds: bad input gives a REJECTED plan, with
 // more added to what is wrong with the slot itself, and a fault a FAILED one. The
-// error is the context's.
-func (s *Server) answer(ctx context.Context, in *pb.Slot, more []scheduler.Violation) (plan *pb.Plan, err error) {
+// engine is made where there is none, and gone after a panic. The error is the
+// context's.
+func (s *Server) answer(ctx context.Context, e *engine, in *pb.Slot, more []scheduler.Violation) (plan *pb.Plan, err error) {
 	defer func() {
 		if cause := recover(); cause != nil {
 			plan, err = s.failed(in.GetSequence(), fmt.Sprint(cause), debug.Stack()), nil
@@ -64,12 +72,11 @@ func (s *Server) answer(ctx context.Context, in *pb.Slot, more []scheduler.Viola
 	if bad = append(more, bad...); len(bad) > 0 {
 		return rejected(in.GetSequence(), bad), nil
 	}
-	select {
-	case e := <-s.engines:
-		return s.schedule(ctx, e, slot), nil
-	case <-ctx.Done():
-		return nil, ctx.Err()
+	if err := s.pool.enter(ctx); err != nil {
+		return nil, err
 	}
+	defer s.pool.leave()
+	return s.schedule(ctx, e, slot), nil
 }
 
 // decode turns a message into a slot and reports everything wrong with it.
@@ -83,33 +90,35 @@ func (s *Server) decode(in *pb.Slot) (*scheduler.Slot, []scheduler.Violation) {
 	return convert.Slot(in)
 }
 
-// schedule has e schedule a slot and gives e back to the idle ones, or a new
-// engine in its place where e panics.
-func (s *Server) schedule(ctx context.Context, e engine, slot *scheduler.Slot) *pb.Plan {
-	whole := false
-	defer func() {
-		if !whole {
-			e = s.newEngine()
-		}
-		s.engines <- e
-	}()
+// schedule has the engine schedule a slot.
+func (s *Server) schedule(ctx context.Context, e *engine, slot *scheduler.Slot) *pb.Plan {
 	start := time.Now()
 	if budget := slot.Options.ComputeBudgetMicros; budget > 0 {
 		var cancel context.CancelFunc
 		ctx, cancel = context.WithTimeout(ctx, micros(budget))
 		defer cancel()
 	}
-	plan := e.Schedule(ctx, slot)
-	whole = true
+	own := *e
+	*e = nil // in case of a panic
+	if own == nil {
+		own = s.newEngine()
+	}
+	plan := own.Schedule(ctx, slot)
+	*e = own
 	out, err := convert.PlanToProto(plan, slot.Options.Weights)
 	if err != nil {
 		out = s.failed(slot.Sequence, err.Error(), nil)
 	}
-	if bad := s.config.Limits.checkPlan(out); bad != nil {
-		out = rejected(slot.Sequence, bad)
-	}
 	out.ComputeMicros = time.Since(start).Microseconds()
 	return out
+}
+
+// fit puts a rejection in the place of a plan too large to send.
+func (s *Server) fit(plan *pb.Plan) *pb.Plan {
+	if bad := s.config.Limits.checkPlan(plan); bad != nil {
+		return rejected(plan.GetSequence(), bad)
+	}
+	return plan
 }
 
 // rejected is the plan of a slot with something wrong.
@@ -130,8 +139,7 @@ func micros(n int64) time.Duration {
 
 // failed counts and logs a contained fault and returns the plan that tells of it.
 func (s *Server) failed(sequence int64, cause string, stack []byte) *pb.Plan {
-	s.faults.Add(1)
-	s.config.Logger.Error("fault contained", "sequence", sequence, "cause", cause, "stack", string(stack))
+	s.fault(cause, stack, "sequence", sequence)
 	return &pb.Plan{
 		Sequence:      sequence,
 		Status:        pb.PlanStatus_PLAN_STATUS_FAILED,

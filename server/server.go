@@ -24,7 +24,9 @@ type Server struct {
 
 	config    Config // resolved
 	newEngine func() engine
-	engines   chan engine   // idle ones; as many as workers
+	pool      *pool
+	sessions  *quota
+	slots     *quota        // in flight
 	draining  chan struct{} // closed when the server stops
 	readers   sync.WaitGroup
 	faults    atomic.Int64
@@ -32,7 +34,8 @@ type Server struct {
 	health    *health.Server
 }
 
-// engine is what the server needs of scheduler.Engine.
+// engine is what the server needs of scheduler.Engine; one that remembers is
+// also a memory.
 type engine interface {
 	Schedule(ctx context.Context, slot *scheduler.Slot) *scheduler.Plan
 }
@@ -47,26 +50,24 @@ func newServer(c Config, newEngine func() engine) *Server {
 	s := &Server{
 		config:    c,
 		newEngine: newEngine,
-		engines:   make(chan engine, c.Workers),
+		pool:      newPool(c.Workers),
+		sessions:  newQuota("sessions", c.Limits.Sessions, c.Limits.SessionsPerPeer),
+		slots:     newQuota("slots in flight", c.Limits.SlotsInFlight, c.Limits.SlotsInFlightPerPeer),
 		draining:  make(chan struct{}),
 		health:    health.NewServer(),
-		grpc: grpc.NewServer(
-			grpc.MaxRecvMsgSize(c.Limits.MessageBytes),
-			grpc.MaxConcurrentStreams(uint32(c.Limits.StreamsPerConnection)),
-			grpc.WaitForHandlers(true),
-		),
 	}
-	for range c.Workers {
-		s.engines <- newEngine()
-	}
+	options := append(s.transport(), c.Credentials.serverOptions()...)
+	s.grpc = grpc.NewServer(append(options, c.Telemetry.serverOptions()...)...)
 	pb.RegisterSlotSchedulerServiceServer(s.grpc, s)
 	healthpb.RegisterHealthServer(s.grpc, s.health)
 	s.health.SetServingStatus(pb.SlotSchedulerService_ServiceDesc.ServiceName, healthpb.HealthCheckResponse_SERVING)
 	reflection.Register(s.grpc)
+	c.Telemetry.attach(s)
 	return s
 }
 
-// Faults returns how many faults of the engine have been contained.
+// Faults returns how many faults have been contained: panics, and plans that
+// could not be written down.
 func (s *Server) Faults() int64 { return s.faults.Load() }
 
 // Serve answers calls on a listener until the context ends, then tells the
@@ -77,6 +78,8 @@ func (s *Server) Serve(ctx context.Context, lis net.Listener) error {
 		return err
 	}
 	ctx, cancel := context.WithCancel(ctx)
+	defer s.config.Credentials.watch(ctx)()
+	defer cancel()
 	stopped := make(chan struct{})
 	go func() {
 		defer close(stopped)
@@ -98,8 +101,7 @@ func (s *Server) Serve(ctx context.Context, lis net.Listener) error {
 // CheckAddress keeps a server without TLS to addresses that only this machine
 // can reach.
 func (s *Server) CheckAddress(addr net.Addr) error {
-	tcp, ok := addr.(*net.TCPAddr)
-	if !ok || tcp.IP.IsLoopback() || s.config.PlaintextAnywhere {
+	if loopback(addr) || s.config.Credentials.hasTLS() || s.config.PlaintextAnywhere {
 		return nil
 	}
 	return fmt.Errorf("server: %s is not a loopback address and there is no TLS", addr)

@@ -10,6 +10,7 @@ import (
 	"math/cmplx"
 	"math/rand/v2"
 	"net"
+	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -32,7 +33,12 @@ import (
 	"leastwatt/scheduler"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	if address := os.Getenv(serveVariable); address != "" {
+		serveProcess(address)
+	}
+	goleak.VerifyTestMain(m)
+}
 
 // started is a server that runs on a loopback port until its test ends.
 type started struct {
@@ -102,6 +108,9 @@ func (s *started) stream(t testing.TB, open *pb.OpenSession) slotClient {
 	send(t, stream, &pb.StreamSlotsRequest{Kind: &pb.StreamSlotsRequest_Open{Open: open}})
 	return stream
 }
+
+// mortal has sessions end with their connection.
+var mortal = client.Config{Reconnect: client.Reconnect{GiveUpAfter: -1}}
 
 type slotClient = grpc.BidiStreamingClient[pb.StreamSlotsRequest, pb.StreamSlotsResponse]
 
@@ -446,7 +455,7 @@ func TestLimits(t *testing.T) {
 		{users, []string{"users"}},
 		{directions, []string{"limits.protectedDirections"}},
 	} {
-		plan, err := s.answer(t.Context(), c.slot, nil)
+		plan, err := s.Plan(t.Context(), c.slot)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -649,7 +658,7 @@ func TestCancelled(t *testing.T) {
 	}
 	s := start(t, Config{Workers: 1}, blocked)
 	var first sync.WaitGroup
-	first.Go(func() { s.answer(context.Background(), newMessage(1), nil) })
+	first.Go(func() { s.Plan(context.Background(), newMessage(1)) })
 	<-busy
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
@@ -676,7 +685,7 @@ func TestDrain(t *testing.T) {
 		})
 	}
 	s := start(t, Config{}, slow)
-	c := s.dial(t, client.Config{})
+	c := s.dial(t, mortal)
 	session, err := c.Stream(t.Context(), client.Open{})
 	if err != nil {
 		t.Fatal(err)
@@ -690,7 +699,7 @@ func TestDrain(t *testing.T) {
 	if err := session.Send(newSlot(4)); err != nil {
 		t.Fatal(err)
 	}
-	for len(s.engines) == s.config.Workers { // until the slot has one
+	for len(s.pool.idle) == s.config.Workers { // until the slot has one
 		time.Sleep(time.Millisecond)
 	}
 	s.stop()
@@ -705,7 +714,7 @@ func TestDrain(t *testing.T) {
 	if plan, err := session.Recv(); !errors.As(err, &closing) || closing.LastSequence != 4 {
 		t.Errorf("goodbye: %v, %v", plan, err)
 	}
-	if plan, err := session.Recv(); !errors.Is(err, io.EOF) {
+	if plan, err := session.Recv(); !errors.As(err, &closing) {
 		t.Errorf("after goodbye: %v, %v", plan, err)
 	}
 	if err := <-s.done; err != nil {
@@ -717,16 +726,24 @@ func TestDrain(t *testing.T) {
 	}
 }
 
-// recorder is a stream that only records what is sent.
+// recorder is a stream that plays requests and records what is sent.
 type recorder struct {
 	grpc.ServerStream
-	ctx  context.Context
-	sent []*pb.StreamSlotsResponse
+	ctx      context.Context
+	requests []*pb.StreamSlotsRequest
+	sent     []*pb.StreamSlotsResponse
 }
 
 func (r *recorder) Context() context.Context { return r.ctx }
 
-func (r *recorder) Recv() (*pb.StreamSlotsRequest, error) { return nil, io.EOF }
+func (r *recorder) Recv() (*pb.StreamSlotsRequest, error) {
+	if len(r.requests) == 0 {
+		return nil, io.EOF
+	}
+	req := r.requests[0]
+	r.requests = r.requests[1:]
+	return req, nil
+}
 
 func (r *recorder) Send(res *pb.StreamSlotsResponse) error {
 	r.sent = append(r.sent, res)
@@ -736,12 +753,14 @@ func (r *recorder) Send(res *pb.StreamSlotsResponse) error {
 // TestCloseAnswers: every slot received before the end has its answer.
 func TestCloseAnswers(t *testing.T) {
 	r := &recorder{ctx: t.Context()}
-	ses := &session{server: New(Config{}), stream: r}
-	requests := make(chan *pb.StreamSlotsRequest, 3)
+	s := New(Config{})
+	close(s.draining)
+	ses := &session{server: s, stream: r}
+	ses.set(&pb.OpenSession{})
 	for i := range int64(3) {
-		requests <- &pb.StreamSlotsRequest{Kind: &pb.StreamSlotsRequest_Slot{Slot: newMessage(i + 1)}}
+		ses.queue.put(&pb.StreamSlotsRequest{Kind: &pb.StreamSlotsRequest_Slot{Slot: newMessage(i + 1)}}, 1)
 	}
-	if err := ses.close(requests); err != nil {
+	if err := ses.answerAll(); err != nil {
 		t.Fatal(err)
 	}
 	for i := range int64(3) {
@@ -764,7 +783,7 @@ func TestDrainTimeout(t *testing.T) {
 		})
 	}
 	s := start(t, Config{DrainTimeout: 10 * time.Millisecond}, loud)
-	session, err := s.dial(t, client.Config{}).Stream(t.Context(), client.Open{})
+	session, err := s.dial(t, mortal).Stream(t.Context(), client.Open{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -941,6 +960,7 @@ func TestErrors(t *testing.T) {
 		{bad, codes.InvalidArgument, "SLOT_REJECTED", "server: users: 0; allowed: 1 (and 1 more)"},
 		{fmt.Errorf("more: %w", bad), codes.InvalidArgument, "SLOT_REJECTED", "server: users: 0; allowed: 1 (and 1 more)"},
 		{sessionRejected("open", "a", "b"), codes.InvalidArgument, "SESSION_REJECTED", "server: open: a; allowed: b"},
+		{&exhausted{"sessions", "in all", 3}, codes.ResourceExhausted, "LIMIT_REACHED", "server: at most 3 sessions in all: this server's limit"},
 		{context.Canceled, codes.Canceled, "CANCELLED", "context canceled"},
 		{context.DeadlineExceeded, codes.DeadlineExceeded, "DEADLINE_EXCEEDED", "context deadline exceeded"},
 		{errFault, codes.Internal, "ENGINE_FAULT", errFault.Error()},

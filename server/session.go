@@ -1,7 +1,6 @@
 package server
 
 import (
-	"context"
 	"crypto/rand"
 	"errors"
 	"fmt"
@@ -9,6 +8,7 @@ import (
 	"strconv"
 
 	"google.golang.org/grpc"
+	"google.golang.org/protobuf/proto"
 
 	"leastwatt/proto/convert"
 	pb "leastwatt/proto/leastwatt/v1"
@@ -18,16 +18,23 @@ import (
 // maxNameBytes bounds the names of cells and sessions.
 const maxNameBytes = 256
 
+// newestWindow is the window of a session where the newest slot wins: of all but
+// two slots in it only the number is kept.
+const newestWindow = 1024
+
 type slotStream = grpc.BidiStreamingServer[pb.StreamSlotsRequest, pb.StreamSlotsResponse]
 
-// session is one stream of slots: the plans come in the order of the slots, one
-// for each.
+// session is one stream of slots: the answers come in the order of the slots, one
+// for each. Its handler alone touches it; the queue is shared with its reader.
 type session struct {
-	server  *Server
-	stream  slotStream
-	id      string
-	cell    string
-	options *pb.Options // of slots that bring none; nil for the defaults
+	server    *Server
+	stream    slotStream
+	queue     *queue
+	engine    engine // nil until it is needed
+	id        string
+	cell      string
+	options   *pb.Options // of slots that bring none; nil for the defaults
+	wantState bool
 
 	started      bool
 	lastSequence int64 // of the last slot whose number rose; valid once started
@@ -36,6 +43,17 @@ type session struct {
 
 // StreamSlots plans the slots of one session.
 func (s *Server) StreamSlots(stream slotStream) error {
+	peer := peerOf(stream.Context())
+	if err := s.sessions.take(peer, 1); err != nil {
+		return rpcError(err)
+	}
+	defer s.sessions.give(peer, 1)
+	window := s.config.Limits.WindowSlots
+	if err := s.slots.take(peer, window); err != nil {
+		return rpcError(err)
+	}
+	defer s.slots.give(peer, window)
+
 	ses := &session{server: s, stream: stream}
 	if err := ses.open(); err != nil {
 		return rpcError(err)
@@ -61,28 +79,61 @@ func (ses *session) open() error {
 		return sessionRejected("open", "absent", "the first message of a stream")
 	}
 	options, bad := checkOpen(open)
+	restored := false
+	if state := open.GetSessionState(); len(state) > 0 {
+		var damaged []scheduler.Violation
+		ses.engine = ses.server.newEngine()
+		restored, damaged = openState(ses.engine, state)
+		bad = append(bad, damaged...)
+	}
 	if len(bad) > 0 {
 		return &rejection{reasonSessionRejected, bad}
 	}
+	ses.set(open)
+	return ses.stream.Send(&pb.StreamSlotsResponse{Kind: &pb.StreamSlotsResponse_Opened{Opened: &pb.SessionOpened{
+		SessionId:            ses.id,
+		Options:              convert.OptionsToProto(options.Resolve()),
+		LateSlotPolicy:       ses.policy(),
+		WindowSlots:          int32(ses.queue.window),
+		ResumeAfterSequence:  open.ResumeAfterSequence,
+		EngineVersion:        scheduler.Version,
+		MaxMessageBytes:      int64(ses.server.config.Limits.MessageBytes),
+		SessionStateRestored: restored,
+	}}})
+}
+
+// set takes over what a client asks for, once it is checked.
+func (ses *session) set(open *pb.OpenSession) {
 	ses.id, ses.cell, ses.options = open.GetSessionId(), open.GetCellId(), open.GetOptions()
 	if ses.id == "" {
 		ses.id = rand.Text()
 	}
-	return ses.stream.Send(&pb.StreamSlotsResponse{Kind: &pb.StreamSlotsResponse_Opened{Opened: &pb.SessionOpened{
-		SessionId:      ses.id,
-		Options:        convert.OptionsToProto(options.Resolve()),
-		LateSlotPolicy: pb.LateSlotPolicy_LATE_SLOT_POLICY_KEEP_ALL,
-		WindowSlots:    int32(ses.server.config.Limits.WindowSlots),
-		EngineVersion:  scheduler.Version,
-	}}})
+	ses.wantState = open.GetWantSessionState()
+	if open.ResumeAfterSequence != nil {
+		ses.started, ses.lastSequence = true, open.GetResumeAfterSequence()
+	}
+	l := &ses.server.config.Limits
+	window := l.WindowSlots
+	newestWins := open.GetLateSlotPolicy() == pb.LateSlotPolicy_LATE_SLOT_POLICY_NEWEST_WINS
+	if newestWins {
+		window = newestWindow
+	}
+	ses.queue = newQueue(window, l.SessionBytes, newestWins)
+}
+
+func (ses *session) policy() pb.LateSlotPolicy {
+	if ses.queue.newestWins {
+		return pb.LateSlotPolicy_LATE_SLOT_POLICY_NEWEST_WINS
+	}
+	return pb.LateSlotPolicy_LATE_SLOT_POLICY_KEEP_ALL
 }
 
 func sessionRejected(path, value, allowed string) error {
 	return &rejection{reasonSessionRejected, []scheduler.Violation{{Path: path, Value: value, Allowed: allowed}}}
 }
 
-// checkOpen reports everything wrong with the first message of a stream,
-// including what this version does not honour.
+// checkOpen reports what is wrong with the first message of a stream, its
+// sessionState apart.
 func checkOpen(open *pb.OpenSession) (scheduler.Options, []scheduler.Violation) {
 	options, bad := convert.OptionsFromProto(open.GetOptions())
 	bad = append(bad, options.Validate()...)
@@ -94,17 +145,8 @@ func checkOpen(open *pb.OpenSession) (scheduler.Options, []scheduler.Violation) 
 	name := fmt.Sprintf("at most %d bytes", maxNameBytes)
 	no(len(open.GetCellId()) > maxNameBytes, "cellId", fmt.Sprintf("%d bytes", len(open.GetCellId())), name)
 	no(len(open.GetSessionId()) > maxNameBytes, "sessionId", fmt.Sprintf("%d bytes", len(open.GetSessionId())), name)
-	const later = "absent: not supported by this version"
-	switch p := open.GetLateSlotPolicy(); p {
-	case pb.LateSlotPolicy_LATE_SLOT_POLICY_UNSPECIFIED, pb.LateSlotPolicy_LATE_SLOT_POLICY_KEEP_ALL:
-	case pb.LateSlotPolicy_LATE_SLOT_POLICY_NEWEST_WINS:
-		no(true, "lateSlotPolicy", p.String(), later)
-	default:
-		no(true, "lateSlotPolicy", strconv.Itoa(int(p)), pb.LateSlotPolicy_LATE_SLOT_POLICY_KEEP_ALL.String())
-	}
-	no(open.ResumeAfterSequence != nil, "resumeAfterSequence", fmt.Sprint(open.GetResumeAfterSequence()), later)
-	no(len(open.GetSessionState()) > 0, "sessionState", fmt.Sprintf("%d bytes", len(open.GetSessionState())), later)
-	no(open.GetWantSessionState(), "wantSessionState", "true", later)
+	_, known := pb.LateSlotPolicy_name[int32(open.GetLateSlotPolicy())]
+	no(!known, "lateSlotPolicy", strconv.Itoa(int(open.GetLateSlotPolicy())), "a LateSlotPolicy of the contract")
 	no(len(open.ProtoReflect().GetUnknown()) > 0, "open", "unknown fields", "fields of the contract of this version")
 	return options, bad
 }
@@ -112,65 +154,60 @@ func checkOpen(open *pb.OpenSession) (scheduler.Options, []scheduler.Violation) 
 // serve answers messages until the client has no more, the stream breaks or the
 // server stops.
 func (ses *session) serve() error {
-	requests := make(chan *pb.StreamSlotsRequest, ses.server.config.Limits.WindowSlots)
-	broken := make(chan error, 1)
-	ctx, cancel := context.WithCancel(ses.stream.Context())
-	defer cancel()
-	ses.server.readers.Go(func() {
-		broken <- ses.read(ctx, requests)
-		close(requests)
-	})
-	for {
-		select {
-		case req, more := <-requests:
-			if !more {
-				return <-broken
-			}
-			if err := ses.handle(req); err != nil {
-				return err
-			}
-		case <-ses.server.draining:
-			return ses.close(requests)
-		}
-	}
+	ses.server.readers.Go(ses.read)
+	err := ses.answerAll()
+	ses.queue.end(err) // lets the reader go
+	return err
 }
 
-// read passes messages on until there are no more; the window is what requests
-// holds. It ends at the latest when the stream does, which is when its handler
-// returns.
-func (ses *session) read(ctx context.Context, requests chan<- *pb.StreamSlotsRequest) error {
-	for {
+// read fills the queue until there are no more messages. It ends at the latest
+// when the stream does, which is when its handler returns.
+func (ses *session) read() {
+	for ses.queue.room() {
 		req, err := ses.stream.Recv()
 		if errors.Is(err, io.EOF) {
-			return nil
+			err = nil
 		}
-		if err != nil {
-			return err
+		if req == nil {
+			ses.queue.end(err)
+			return
 		}
-		select {
-		case requests <- req:
-		case <-ctx.Done():
-			return ctx.Err()
-		}
+		ses.queue.put(req, proto.Size(req))
 	}
 }
 
-// close answers the slots already received and says goodbye.
-func (ses *session) close(requests <-chan *pb.StreamSlotsRequest) error {
-	for range len(requests) {
-		if err := ses.handle(<-requests); err != nil {
+// answerAll answers what the queue holds until it ends.
+func (ses *session) answerAll() error {
+	for {
+		it, more, err := ses.queue.next(ses.server.draining)
+		if errors.Is(err, errStopping) {
+			return ses.close()
+		}
+		if !more {
 			return err
 		}
+		if err := ses.handle(it); err != nil {
+			return err
+		}
+		ses.queue.done(it)
 	}
+}
+
+// close says goodbye; the slots received have their answers.
+func (ses *session) close() error {
 	return ses.stream.Send(&pb.StreamSlotsResponse{Kind: &pb.StreamSlotsResponse_Closing{Closing: &pb.SessionClosing{
 		Reason:       "the server is stopping",
 		LastSequence: ses.lastSequence,
+		SessionState: ses.state(),
 	}}})
 }
 
 // handle answers one message after the first.
-func (ses *session) handle(req *pb.StreamSlotsRequest) error {
-	switch kind := req.GetKind().(type) {
+func (ses *session) handle(it item) error {
+	if it.dropped != nil {
+		return ses.drop(it.dropped)
+	}
+	switch kind := it.req.GetKind().(type) {
 	case *pb.StreamSlotsRequest_Slot:
 		return ses.plan(kind.Slot)
 	case *pb.StreamSlotsRequest_Ack:
@@ -187,19 +224,48 @@ func (ses *session) plan(slot *pb.Slot) error {
 		slot.Options = ses.options
 	}
 	var bad []scheduler.Violation
-	if n := slot.GetSequence(); ses.started && n <= ses.lastSequence {
+	if n := slot.GetSequence(); !ses.rises(n) {
 		bad = append(bad, scheduler.Violation{
 			Path: "sequence", Value: fmt.Sprint(n), Allowed: fmt.Sprintf("> %d, the last one", ses.lastSequence),
 		})
-	} else {
-		ses.started, ses.lastSequence = true, n
 	}
-	plan, err := ses.server.answer(ses.stream.Context(), slot, bad)
+	plan, err := ses.server.answer(ses.stream.Context(), &ses.engine, slot, bad)
 	if err != nil {
 		return err
 	}
+	state := ses.state()
+	plan.SessionState = state
+	plan = ses.server.fit(plan)
+	plan.SessionState = state // of a rejection too
 	ses.answered++
 	return ses.stream.Send(&pb.StreamSlotsResponse{Kind: &pb.StreamSlotsResponse_Plan{Plan: plan}})
+}
+
+// drop tells that a slot has been dropped.
+func (ses *session) drop(slot *pb.DroppedSlot) error {
+	ses.rises(slot.GetSequence())
+	ses.answered++
+	return ses.stream.Send(&pb.StreamSlotsResponse{Kind: &pb.StreamSlotsResponse_Dropped{Dropped: slot}})
+}
+
+// rises notes a slot's number and reports whether it is above those before it.
+func (ses *session) rises(n int64) bool {
+	if ses.started && n <= ses.lastSequence {
+		return false
+	}
+	ses.started, ses.lastSequence = true, n
+	return true
+}
+
+// state returns the session's memory as it travels, where it was asked for.
+func (ses *session) state() []byte {
+	if !ses.wantState {
+		return nil
+	}
+	if ses.engine == nil {
+		ses.engine = ses.server.newEngine()
+	}
+	return sealState(ses.engine)
 }
 
 // acknowledge checks that what a client says it has received was sent.

@@ -1,17 +1,18 @@
 #!/usr/bin/env bash
-# fuzz.sh DURATION [GO FLAG...] runs each fuzz test of the module for DURATION.
+# fuzz.sh DURATION PACKAGES [GO FLAG...] runs each fuzz test of the packages for
+# DURATION.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 
-duration=$1
-shift
+duration=$1 pattern=$2
+shift 2
 count=0
-packages=$(go list "$@" ./...)
+packages=$(go list "$@" "$pattern")
 for package in $packages; do
 	tests=$(go test "$@" -list '^Fuzz' "$package")
 	for name in $(grep '^Fuzz' <<<"$tests" || true); do
 		echo "== $package $name"
-		go test "$@" -run '^$' -fuzz "^$name\$" -fuzztime "$duration" "$package"
+		go test "$@" -run '^$' -fuzz "^$name\$" -fuzztime "$duration" -fuzzminimizetime 2s "$package"
 		count=$((count + 1))
 	done
 done

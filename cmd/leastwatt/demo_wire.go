@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"errors"
+	"io"
 	"net"
 
 	"leastwatt/client"
@@ -46,10 +48,7 @@ type remote struct{ session *client.Session }
 // Plan implements planner.
 func (r remote) Plan(_ context.Context, slot *scheduler.Slot) (*scheduler.Plan, error) {
 	// A session that has ended fails to send; Recv tells why.
-	if err := r.session.Send(slot); err != nil {
-		if _, why := r.session.Recv(); why != nil {
-			return nil, why
-		}
+	if err := r.session.Send(slot); err != nil && !errors.Is(err, io.EOF) {
 		return nil, err
 	}
 	return r.session.Recv()

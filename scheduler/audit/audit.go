@@ -5,7 +5,9 @@
 //
 // Examined are every SINR, rate, power and share, the status, the limits on
 // total and antenna power and on EIRP, those on the size and number of groups,
-// groups fixed by the caller and the floor with its certificate.
+// groups fixed by the caller and the floor with its certificate; with beams of a
+// codebook, that weights are along the beams named and that no two users of a group
+// have the same.
 //
 //	h_k,f  channel of user k on subband f, M samples, y = h^H x + n
 //	w_j,f  weights of allocation j of a group on subband f, M samples, sqrt(W)
@@ -67,6 +69,12 @@ func Recompute(slot *scheduler.Slot, plan *scheduler.Plan) (*Result, error) {
 		return nil, err
 	}
 	a := newAuditor(slot, plan)
+	if slot.Options.Beams == scheduler.BeamsCodebook || plan.Strategy.Beams == scheduler.BeamsCodebook {
+		var err error
+		if a.book, err = newCodebook(slot); err != nil {
+			return nil, err
+		}
+	}
 	for g := range plan.Groups {
 		a.group(g)
 	}
@@ -101,6 +109,7 @@ type auditor struct {
 	sent    bool      // rows of the rate table are those of the plan
 	shares  []float64 // on the air, per subband
 	largest float64   // power of any group in W
+	book    *codebook // nil: beams of no codebook
 	result  Result
 }
 
@@ -135,6 +144,9 @@ func (a *auditor) group(g int) {
 	var powerW float64
 	for i := range group.Allocations {
 		powerW += a.allocation(path, group, subbands, i)
+	}
+	if a.book != nil {
+		a.beams(path, group, subbands)
 	}
 	a.compare(path+".radiatedPowerW", "power of the group", group.RadiatedPowerW, powerW)
 	a.result.RadiatedPowerW += group.Share * powerW

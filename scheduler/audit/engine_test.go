@@ -32,6 +32,31 @@ func TestEngine(t *testing.T) {
 	}
 }
 
+// Codebooks of every kind: grids of lines and planes and the caller's own beams,
+// with an antenna taken out and with limits that bind.
+func TestEngineCodebook(t *testing.T) {
+	for seed := range int64(3) {
+		for format := scheduler.WeightsF64; format <= scheduler.WeightsI16; format++ {
+			s := slot(seed, scheduler.Options{Grouping: "together", Beams: scheduler.BeamsCodebook, Weights: format})
+			m := s.Channel.Antennas
+			for _, c := range []*scheduler.Codebook{
+				{Oversampling: 3}, {Oversampling: 2, Columns: m}, {Oversampling: 2, Columns: 1}, {Oversampling: 1, Columns: m / (2 - m%2)},
+				{Beams: s.Channel.Samples},
+			} {
+				s.Options.Codebook, s.Limits = c, scheduler.Limits{}
+				free := auditOne(t, s)
+				s.Limits.AntennaPowerW = make([]float64, m)
+				for i := range m {
+					s.Limits.AntennaPowerW[i] = float64(i) * 1e3
+				}
+				auditOne(t, s)
+				s.Limits.AntennaPowerW[m-1] = free.AntennaPowerW[m-1] / 2
+				auditOne(t, s)
+			}
+		}
+	}
+}
+
 func auditOne(t *testing.T, s *scheduler.Slot) *scheduler.Plan {
 	t.Helper()
 	plan := scheduler.NewEngine().Schedule(t.Context(), s)

@@ -636,7 +636,8 @@ type Allocation struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The user.
 	UserId string `protobuf:"bytes,1,opt,name=user_id,json=userId,proto3" json:"user_id,omitempty"`
-	// Beam of the codebook, from 0; absent for beams of no codebook.
+	// Beam of the codebook, from 0; absent for beams of no codebook. Two users of a
+	// group never have the same.
 	BeamIndex *int32 `protobuf:"varint,2,opt,name=beam_index,json=beamIndex,proto3,oneof" json:"beam_index,omitempty"`
 	// SINR, linear, per subband in use.
 	Sinr []float64 `protobuf:"fixed64,3,rep,packed,name=sinr,proto3" json:"sinr,omitempty"`

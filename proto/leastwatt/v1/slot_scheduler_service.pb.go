@@ -283,9 +283,11 @@ type OpenSession struct {
 	Options *Options `protobuf:"bytes,3,opt,name=options,proto3" json:"options,omitempty"`
 	// What happens to slots that wait.
 	LateSlotPolicy LateSlotPolicy `protobuf:"varint,4,opt,name=late_slot_policy,json=lateSlotPolicy,proto3,enum=leastwatt.v1.LateSlotPolicy" json:"late_slot_policy,omitempty"`
-	// Slots up to this number are not planned again; absent = a new session.
+	// Slots up to this number have been answered and are not planned again; absent
+	// = a new session.
 	ResumeAfterSequence *int64 `protobuf:"varint,5,opt,name=resume_after_sequence,json=resumeAfterSequence,proto3,oneof" json:"resume_after_sequence,omitempty"`
-	// Memory of the session, from the last plan received.
+	// Memory of the session, from the last plan that carried one, unchanged; empty
+	// = none. Any server takes it.
 	SessionState []byte `protobuf:"bytes,6,opt,name=session_state,json=sessionState,proto3" json:"session_state,omitempty"`
 	// Whether every plan is to carry the session's memory.
 	WantSessionState bool `protobuf:"varint,7,opt,name=want_session_state,json=wantSessionState,proto3" json:"want_session_state,omitempty"`
@@ -548,14 +550,20 @@ type SessionOpened struct {
 	Options *Options `protobuf:"bytes,2,opt,name=options,proto3" json:"options,omitempty"`
 	// Effective policy.
 	LateSlotPolicy LateSlotPolicy `protobuf:"varint,3,opt,name=late_slot_policy,json=lateSlotPolicy,proto3,enum=leastwatt.v1.LateSlotPolicy" json:"late_slot_policy,omitempty"`
-	// Most slots the server takes before it answers the first of them.
+	// Most slots the server takes before it answers the first of them; dropped
+	// slots count until the client is told.
 	WindowSlots int32 `protobuf:"varint,4,opt,name=window_slots,json=windowSlots,proto3" json:"window_slots,omitempty"`
 	// The session goes on after this slot number; absent = a new session.
 	ResumeAfterSequence *int64 `protobuf:"varint,5,opt,name=resume_after_sequence,json=resumeAfterSequence,proto3,oneof" json:"resume_after_sequence,omitempty"`
 	// Version of the engine.
 	EngineVersion string `protobuf:"bytes,6,opt,name=engine_version,json=engineVersion,proto3" json:"engine_version,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// Largest message the server takes, in bytes; a larger one ends the stream.
+	MaxMessageBytes int64 `protobuf:"varint,7,opt,name=max_message_bytes,json=maxMessageBytes,proto3" json:"max_message_bytes,omitempty"`
+	// Whether session_state was taken up. False where none was sent, or one of
+	// another version: the session then starts without memory.
+	SessionStateRestored bool `protobuf:"varint,8,opt,name=session_state_restored,json=sessionStateRestored,proto3" json:"session_state_restored,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
 }
 
 func (x *SessionOpened) Reset() {
@@ -628,6 +636,20 @@ func (x *SessionOpened) GetEngineVersion() string {
 		return x.EngineVersion
 	}
 	return ""
+}
+
+func (x *SessionOpened) GetMaxMessageBytes() int64 {
+	if x != nil {
+		return x.MaxMessageBytes
+	}
+	return 0
+}
+
+func (x *SessionOpened) GetSessionStateRestored() bool {
+	if x != nil {
+		return x.SessionStateRestored
+	}
+	return false
 }
 
 // DroppedSlot names a slot that was dropped because a newer one had arrived.
@@ -1076,7 +1098,7 @@ const file_leastwatt_v1_slot_scheduler_service_proto_rawDesc = "" +
 	"\x04plan\x18\x02 \x01(\v2\x12.leastwatt.v1.PlanH\x00R\x04plan\x125\n" +
 	"\adropped\x18\x03 \x01(\v2\x19.leastwatt.v1.DroppedSlotH\x00R\adropped\x128\n" +
 	"\aclosing\x18\x04 \x01(\v2\x1c.leastwatt.v1.SessionClosingH\x00R\aclosingB\x06\n" +
-	"\x04kind\"\xc4\x02\n" +
+	"\x04kind\"\xa6\x03\n" +
 	"\rSessionOpened\x12\x1d\n" +
 	"\n" +
 	"session_id\x18\x01 \x01(\tR\tsessionId\x12/\n" +
@@ -1084,7 +1106,9 @@ const file_leastwatt_v1_slot_scheduler_service_proto_rawDesc = "" +
 	"\x10late_slot_policy\x18\x03 \x01(\x0e2\x1c.leastwatt.v1.LateSlotPolicyR\x0elateSlotPolicy\x12!\n" +
 	"\fwindow_slots\x18\x04 \x01(\x05R\vwindowSlots\x127\n" +
 	"\x15resume_after_sequence\x18\x05 \x01(\x03H\x00R\x13resumeAfterSequence\x88\x01\x01\x12%\n" +
-	"\x0eengine_version\x18\x06 \x01(\tR\rengineVersionB\x18\n" +
+	"\x0eengine_version\x18\x06 \x01(\tR\rengineVersion\x12*\n" +
+	"\x11max_message_bytes\x18\a \x01(\x03R\x0fmaxMessageBytes\x124\n" +
+	"\x16session_state_restored\x18\b \x01(\bR\x14sessionStateRestoredB\x18\n" +
 	"\x16_resume_after_sequence\"P\n" +
 	"\vDroppedSlot\x12\x1a\n" +
 	"\bsequence\x18\x01 \x01(\x03R\bsequence\x12%\n" +

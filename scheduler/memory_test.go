@@ -14,7 +14,7 @@ import (
 func TestSession(t *testing.T) {
 	rng := rand.New(rand.NewPCG(43, 44))
 	slot := clusterSlot(rng, 16, 16, 1)
-	s := NewSession()
+	s := NewEngine()
 	if first, cold := s.Schedule(context.Background(), slot), planned(slot, Options{}); !cmp.Equal(first, cold) {
 		t.Errorf("first slot of a session: %s", cmp.Diff(cold, first))
 	}
@@ -41,13 +41,41 @@ func TestSession(t *testing.T) {
 	}
 }
 
+// What an engine remembers makes another go on as it would; what it cannot have
+// said is refused and leaves an engine as new.
+func TestState(t *testing.T) {
+	rng := rand.New(rand.NewPCG(47, 48))
+	slot := clusterSlot(rng, 12, 12, 1)
+	e, other := NewEngine(), NewEngine()
+	if err := other.Restore(e.State()); err != nil {
+		t.Errorf("state of a new engine: %v", err)
+	}
+	e.Schedule(context.Background(), slot)
+	if err := other.Restore(e.State()); err != nil {
+		t.Fatal(err)
+	}
+	slot = moved(slot, 0.1, rng)
+	if want, got := e.Schedule(context.Background(), slot), other.Schedule(context.Background(), slot); !cmp.Equal(want, got) {
+		t.Error(cmp.Diff(want, got))
+	}
+	cold := planned(slot, Options{})
+	for _, bad := range []string{"{", "[]", `{"Share": [1]}`, `{"Groups": [["a"]], "Share": [0]}`, `{"Slots": -1}`, `{"More": 1}`} {
+		if err := other.Restore([]byte(bad)); err == nil {
+			t.Errorf("%s: restored", bad)
+		}
+	}
+	if plan := other.Schedule(context.Background(), slot); !cmp.Equal(plan, cold) {
+		t.Errorf("not as new: %s", cmp.Diff(cold, plan))
+	}
+}
+
 // Groups stay for gains below the hysteresis and change for gains above it.
 func TestHysteresis(t *testing.T) {
 	rng := rand.New(rand.NewPCG(45, 46))
 	stayed, changed := 0, 0
 	for range 10 {
 		slot := sightSlot(rng, 8, 8, 1)
-		held, free := NewSession(), NewSession()
+		held, free := NewEngine(), NewEngine()
 		before := groupsOf(held.Schedule(context.Background(), slot))
 		free.Schedule(context.Background(), slot)
 		slot = moved(slot, 0.3, rng)

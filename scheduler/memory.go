@@ -1,69 +1,93 @@
 package scheduler
 
 import (
-	"context"
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
 	"math"
 	"slices"
 )
 
-// Session schedules the slots of one moving channel, one at a time. Unlike an
-// Engine it remembers: least-power starts from the last slot's groups, shares and
-// uplink powers, so that a channel that has moved little takes a fraction of the
-// time, and options.hysteresisDb keeps groups as they are for gains below it. What
-// is planned depends on the slots so far, in order, and on nothing else. It must
-// not be shared between goroutines.
-type Session struct {
-	memory memory
-}
-
-// NewSession returns a session that has seen no slot.
-func NewSession() *Session { return &Session{} }
-
-// Schedule is Engine.Schedule with what the session remembers.
-func (s *Session) Schedule(ctx context.Context, slot *Slot) *Plan {
-	if bad := slot.Validate(); len(bad) > 0 {
-		return rejected(slot, bad)
-	}
-	return schedule(ctx, slot, &s.memory)
-}
-
-// memory is what a session keeps from slot to slot, by user id.
+// memory is what an engine keeps from slot to slot, by user id. It travels as
+// JSON.
 type memory struct {
-	slots   int // planned
-	groups  [][]string
-	share   []float64 // of groups
-	penalty map[string][]float64
+	Slots   int // planned
+	Groups  [][]string
+	Share   []float64            // of groups
+	Penalty map[string][]float64 // [user][subband], see groupSolver
 }
 
-// recall sets what solves of v start from.
-func (m *memory) recall(v *View) {
+// State returns what the engine remembers, to be handed to another.
+func (e *Engine) State() []byte {
+	state, err := json.Marshal(&e.memory)
+	if err != nil {
+		return nil // a number that JSON does not have: as good as nothing
+	}
+	return state
+}
+
+// Restore makes the engine remember what another did. It refuses what is not the
+// State of this version, and is then as new; nothing at all is that of a new one.
+func (e *Engine) Restore(state []byte) error {
+	e.memory = memory{}
+	if len(state) == 0 {
+		return nil
+	}
+	var m memory
+	d := json.NewDecoder(bytes.NewReader(state))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&m); err != nil {
+		return fmt.Errorf("scheduler: state: %w", err)
+	}
+	if len(m.Share) != len(m.Groups) || m.Slots < 0 {
+		return errors.New("scheduler: state: not what an engine remembers")
+	}
+	for _, s := range m.Share {
+		if !(s > 0 && s <= 1) {
+			return errors.New("scheduler: state: a share out of range")
+		}
+	}
+	e.memory = m
+	return nil
+}
+
+// remember gives the view what a search may start from.
+func (v *View) remember(m *memory) {
+	if v.options.Grouping != GroupingLeastPower || len(v.slot.Groups) > 0 {
+		return // what is solved is to be the same, to the last bit, in any slot of a session
+	}
+	v.memory = m
 	k := len(v.slot.Users)
 	for i := range v.slot.Users {
-		for f, p := range m.penalty[v.slot.Users[i].ID] {
-			if f < v.Subbands() {
+		for f, p := range m.Penalty[v.slot.Users[i].ID] {
+			if f < v.Subbands() && p > 0 {
 				v.solver.penalty[f*k+i] = p
 			}
 		}
 	}
 }
 
-// keep remembers the partition of a plan.
+// keep remembers the partition of a plan made with it.
 func (m *memory) keep(v *View, p *partition) {
-	m.slots++
-	m.groups, m.share = nil, nil
+	if v.memory != m {
+		return
+	}
+	m.Slots++
+	m.Groups, m.Share = nil, nil
 	for i := range p.groups {
 		var ids []string
 		for _, k := range p.groups[i].users {
 			ids = append(ids, v.slot.Users[k].ID)
 		}
-		m.groups = append(m.groups, ids)
-		m.share = append(m.share, p.groups[i].share)
+		m.Groups = append(m.Groups, ids)
+		m.Share = append(m.Share, p.groups[i].share)
 	}
-	m.penalty = make(map[string][]float64, len(v.active))
+	m.Penalty = make(map[string][]float64, len(v.active))
 	k := len(v.slot.Users)
 	for _, i := range v.active {
 		for f := range v.Subbands() {
-			m.penalty[v.slot.Users[i].ID] = append(m.penalty[v.slot.Users[i].ID], v.solver.penalty[f*k+i])
+			m.Penalty[v.slot.Users[i].ID] = append(m.Penalty[v.slot.Users[i].ID], v.solver.penalty[f*k+i])
 		}
 	}
 }
@@ -73,7 +97,7 @@ func (m *memory) keep(v *View, p *partition) {
 // where nothing is remembered or the limits on groups do not allow it.
 func (s *search) remembered() dealing {
 	v, m := s.view, s.view.memory
-	if m == nil || len(m.groups) == 0 {
+	if m == nil || len(m.Groups) == 0 {
 		return dealing{}
 	}
 	number := make(map[string]int, len(v.slot.Users))
@@ -82,7 +106,7 @@ func (s *search) remembered() dealing {
 	}
 	var out dealing
 	known := make([]bool, len(v.slot.Users))
-	for g, ids := range m.groups {
+	for g, ids := range m.Groups {
 		var users []int
 		for _, id := range ids {
 			if k, ok := number[id]; ok && v.rate[k] > 0 && !known[k] {
@@ -91,7 +115,7 @@ func (s *search) remembered() dealing {
 			}
 		}
 		if len(users) > 0 {
-			out.groups, out.share = append(out.groups, users), append(out.share, m.share[g])
+			out.groups, out.share = append(out.groups, users), append(out.share, m.Share[g])
 		}
 	}
 	if len(out.groups) == 0 || !v.fits(out.groups) {
@@ -130,7 +154,7 @@ func (s *search) resume() bool {
 		}
 		s.held = best.or(s.held)
 	}
-	s.kicks(max(kicks(len(s.view.active))/resumeKicks, 1), uint64(s.view.memory.slots))
+	s.kicks(max(kicks(len(s.view.active))/resumeKicks, 1), uint64(s.view.memory.Slots))
 	if s.total > last.total*math.Pow(10, -s.view.options.HysteresisDB/10) {
 		s.held = last
 	}
