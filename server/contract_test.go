@@ -138,7 +138,7 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 	},
 	"hysteresisDb": {
 		bad: func(o *pb.Options) { o.Grouping, o.HysteresisDb = "alone", 1 }, path: "options.hysteresisDb",
-		elsewhere: "scheduler's TestHysteresis",
+		elsewhere: "TestHysteresis",
 	},
 	"sinrGapDb": {
 		bad: func(o *pb.Options) { o.SinrGapDb = -1 }, path: "options.sinrGapDb",
@@ -324,8 +324,8 @@ var slotCases = map[string]fieldCase[*pb.Slot]{
 	"limits.eirpW": {
 		bad: func(s *pb.Slot) { withLimits(s).EirpW = proto.Float64(1) }, path: "limits.eirpW", // without array
 		base:   func(s *pb.Slot) { withArray(s) },
-		good:   func(s *pb.Slot) { withLimits(s).EirpW = proto.Float64(4) },
-		effect: func(a, b *pb.Plan) bool { return a.GetPeakEirpW() > 4 && b.GetPeakEirpW() <= 4 },
+		good:   func(s *pb.Slot) { withLimits(s).EirpW = proto.Float64(3.2) },
+		effect: func(a, b *pb.Plan) bool { return a.GetPeakEirpW() > 3.2 && b.GetPeakEirpW() <= 3.2 },
 	},
 	"limits.protectedDirections[].azimuthDeg":   direction("azimuthDeg", func(d *pb.ProtectedDirection) { d.AzimuthDeg = 400 }, func(d *pb.ProtectedDirection) { d.AzimuthDeg = 60 }),
 	"limits.protectedDirections[].elevationDeg": direction("elevationDeg", func(d *pb.ProtectedDirection) { d.ElevationDeg = 91 }, func(d *pb.ProtectedDirection) { d.ElevationDeg = 80 }),
