@@ -485,6 +485,37 @@ func TestHysteresis(t *testing.T) {
 	}
 }
 
+// TestOwed: what a slot of a session could not deliver is asked of the next, and no
+// more in another session.
+func TestOwed(t *testing.T) {
+	s := start(t, Config{}, nil)
+	c := s.dial(t, mortal)
+	session, err := c.Stream(t.Context(), client.Open{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer session.Close()
+	for n := range int64(2) {
+		slot := newSlot(n + 1)
+		slot.Options.BacklogSlots = 3
+		if n == 0 {
+			off := 0.0
+			slot.Limits.TotalPowerW = &off
+		}
+		if err := session.Send(slot); err != nil {
+			t.Fatal(err)
+		}
+		plan, err := session.Recv()
+		if err != nil {
+			t.Fatal(err)
+		}
+		asked, u := slot.Users[0].RateBps, plan.Users[0]
+		if n == 0 && u.BacklogBps != asked || n == 1 && (u.TargetBps != 2*asked || u.BacklogBps != 0 || plan.Status != scheduler.StatusMet) {
+			t.Errorf("slot %d: %v, %+v", n, plan.Status, u)
+		}
+	}
+}
+
 // TestSessionState holds what becomes of a memory that is not as it was.
 func TestSessionState(t *testing.T) {
 	sealed := sealState(&chain{sum: 7})

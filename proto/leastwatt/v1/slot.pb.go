@@ -684,7 +684,11 @@ type Options struct {
 	Codebook *Codebook `protobuf:"bytes,14,opt,name=codebook,proto3" json:"codebook,omitempty"`
 	// Smallest unit of a share, for example 1/14; 0 = any share. Shares are
 	// rounded to multiples of it and rates are still met.
-	ShareStep     float64 `protobuf:"fixed64,15,opt,name=share_step,json=shareStep,proto3" json:"share_step,omitempty"`
+	ShareStep float64 `protobuf:"fixed64,15,opt,name=share_step,json=shareStep,proto3" json:"share_step,omitempty"`
+	// In a session, what a slot could not deliver is added to the targets of later
+	// slots until it is repaid, in each up to the user's own target. What is owed is
+	// bounded to so many slots of the target; 0 = nothing is owed.
+	BacklogSlots  float64 `protobuf:"fixed64,17,opt,name=backlog_slots,json=backlogSlots,proto3" json:"backlog_slots,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -820,6 +824,13 @@ func (x *Options) GetCodebook() *Codebook {
 func (x *Options) GetShareStep() float64 {
 	if x != nil {
 		return x.ShareStep
+	}
+	return 0
+}
+
+func (x *Options) GetBacklogSlots() float64 {
+	if x != nil {
+		return x.BacklogSlots
 	}
 	return 0
 }
@@ -1017,7 +1028,7 @@ const file_leastwatt_v1_slot_proto_rawDesc = "" +
 	"azimuthDeg\x12#\n" +
 	"\relevation_deg\x18\x02 \x01(\x01R\felevationDeg\x12\x1b\n" +
 	"\twidth_deg\x18\x03 \x01(\x01R\bwidthDeg\x12\x15\n" +
-	"\x06eirp_w\x18\x04 \x01(\x01R\x05eirpW\"\xad\x04\n" +
+	"\x06eirp_w\x18\x04 \x01(\x01R\x05eirpW\"\xd2\x04\n" +
 	"\aOptions\x12\x1a\n" +
 	"\bgrouping\x18\x01 \x01(\tR\bgrouping\x12\x14\n" +
 	"\x05beams\x18\x02 \x01(\tR\x05beams\x12\x14\n" +
@@ -1037,7 +1048,8 @@ const file_leastwatt_v1_slot_proto_rawDesc = "" +
 	"rate_table\x18\r \x01(\tR\trateTable\x122\n" +
 	"\bcodebook\x18\x0e \x01(\v2\x16.leastwatt.v1.CodebookR\bcodebook\x12\x1d\n" +
 	"\n" +
-	"share_step\x18\x0f \x01(\x01R\tshareStepB\x18\n" +
+	"share_step\x18\x0f \x01(\x01R\tshareStep\x12#\n" +
+	"\rbacklog_slots\x18\x11 \x01(\x01R\fbacklogSlotsB\x18\n" +
 	"\x16_correlation_threshold\"`\n" +
 	"\bCodebook\x12\"\n" +
 	"\foversampling\x18\x01 \x01(\x05R\foversampling\x12\x18\n" +
