@@ -137,8 +137,8 @@ func TestStalled(t *testing.T) {
 	}()
 	waitFor(t, func() bool { // until it is held up
 		n := len(sent)
-		time.Sleep(50 * time.Millisecond)
-		return n > 0 && n == len(sent)
+		time.Sleep(300 * time.Millisecond)
+		return n > 100 && n == len(sent)
 	})
 	session, err := s.dial(t, client.Config{}).Stream(t.Context(), client.Open{})
 	if err != nil {
@@ -408,6 +408,26 @@ func TestResume(t *testing.T) {
 	}
 	if o := session.Opened(); session.Reconnects() < n/200 || !o.StateRestored || o.SessionID != "yard" {
 		t.Errorf("%d reconnects; opened %+v", session.Reconnects(), o)
+	}
+}
+
+// TestResumeOrder: a session that goes on knows which numbers are behind it.
+func TestResumeOrder(t *testing.T) {
+	s := start(t, Config{}, newChain)
+	p := newProxy(t, s.address)
+	session, err := p.dial(t).Stream(t.Context(), client.Open{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer session.Close()
+	for _, want := range []scheduler.Status{scheduler.StatusMet, scheduler.StatusRejected} {
+		if err := session.Send(newSlot(5)); err != nil {
+			t.Fatal(err)
+		}
+		if plan, err := session.Recv(); err != nil || plan.Status != want {
+			t.Errorf("%v, %v; want %v", plan, err, want)
+		}
+		p.cut()
 	}
 }
 
