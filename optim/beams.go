@@ -5,15 +5,18 @@ import (
 	"math/cmplx"
 )
 
-// Beams are K beams in the span of the group's channels: w_j = sum_i h_i C_ij.
-// They need no antennas until weights are formed.
+// Beams are K beams in the span of the group's channels: w_j = sum_i h_i C_ij, in
+// the root of W, or of unit power where that is said. Optimal beams lie in it, as
+// anything outside would cost power and reach nobody. They need no antennas until
+// weights are formed.
 type Beams struct {
-	Users        int
-	Coefficients []complex128 // C, [i][j]: column j is beam j
+	Users        int          // K
+	Coefficients []complex128 // C, K x K, [i][j]: column j is beam j
 }
 
 // Weights fills dst, K x M in the order [user][antenna], with the beams'
-// weights over the channel h they were made for. O(K^2 M).
+// weights over the channel h they were made for. It panics when dst is too short or
+// h has other users. O(K^2 M).
 func (b *Beams) Weights(dst []complex128, h Channel) {
 	m := h.Antennas
 	clear(dst[:b.Users*m])
@@ -28,7 +31,9 @@ func (b *Beams) Weights(dst []complex128, h Channel) {
 	}
 }
 
-// Gains fills dst, K x K in the order [user][beam], with |h_k^H w_j|^2. O(K^3).
+// Gains fills dst, K x K in the order [user][beam], with |h_k^H w_j|^2 =
+// |(G C)_kj|^2 for the Gram matrix they were made for: powers over noise, or for beams
+// of unit power gains in 1/W. It panics when dst is too short. O(K^3).
 func (b *Beams) Gains(dst []float64, g *Gram) {
 	n := b.Users
 	for k := range n {
@@ -43,11 +48,12 @@ func (b *Beams) Gains(dst []float64, g *Gram) {
 }
 
 // normalize scales every beam to unit power. It reports false when a beam has
-// none. O(K^3).
+// none, or when its parts cancel so far that float64 no longer tells its power
+// to cancelTolerance. O(K^3).
 func (b *Beams) normalize(g *Gram) bool {
 	n := b.Users
 	for j := range n {
-		power := 0.0
+		power, parts := 0.0, 0.0
 		for k := range n {
 			ck := b.Coefficients[k*n+j]
 			var z complex128
@@ -55,8 +61,9 @@ func (b *Beams) normalize(g *Gram) bool {
 				z += g.Data[k*n+i] * b.Coefficients[i*n+j]
 			}
 			power += real(conj(ck) * z)
+			parts += math.Sqrt(abs2(ck) * g.Norm2(k))
 		}
-		if !(power > 0) || math.IsInf(power, 1) {
+		if !(power > 0) || math.IsInf(power, 1) || !(0x1p-52*parts*parts <= cancelTolerance*power) {
 			return false
 		}
 		b.scaleBeam(j, 1/math.Sqrt(power))
@@ -64,7 +71,9 @@ func (b *Beams) normalize(g *Gram) bool {
 	return true
 }
 
-// SetPowers scales unit-power beams to the powers given, in W.
+const cancelTolerance = 1e-7 // relative error of a beam's power
+
+// SetPowers scales unit-power beams to the K powers given, in W, >= 0. O(K^2).
 func (b *Beams) SetPowers(powerW []float64) {
 	for j, p := range powerW {
 		b.scaleBeam(j, math.Sqrt(p))
@@ -84,8 +93,12 @@ func (b *Beams) reset(users int) {
 }
 
 // Matched fills b with unit-power beams along each user's own channel,
-// w_k = h_k / ||h_k||. It returns BadInput for a zero channel. O(K^2).
+// w_k = h_k / ||h_k||: most power to the user, whatever the others hear. It returns
+// Solved, or BadInput for a zero channel. O(K^2).
 func (b *Beams) Matched(g *Gram) Status {
+	if !g.valid() {
+		return BadInput
+	}
 	b.reset(g.Users)
 	for k := range g.Users {
 		n := g.Norm2(k)
@@ -98,16 +111,21 @@ func (b *Beams) Matched(g *Gram) Status {
 }
 
 // ZeroForcing fills b with unit-power beams that are null at every other user:
-// the normalised columns of H (H^H H)^-1. It returns Unservable when the
-// channels are linearly dependent. O(K^3).
+// the normalised columns of H (H^H H)^-1. Statuses are those of Regularized;
+// Unservable when the channels are linearly dependent. O(K^3).
 func (b *Beams) ZeroForcing(g *Gram) Status { return b.Regularized(g, 0) }
 
 // Regularized fills b with the normalised columns of H (H^H H + D)^-1, where
 // D = alpha * diag(||h_k||^2) is relative to the channels' strength, so that
 // users far apart in path loss are regularised alike. alpha = 0 is zero
 // forcing; alpha to infinity is matched. It returns Unservable when alpha is 0
-// and the channels are linearly dependent. O(K^3).
+// and the channels are linearly dependent, IllConditioned when they are so nearly
+// that the beams are lost in rounding, and BadInput for a zero channel, numbers
+// that are not finite and a negative alpha. O(K^3).
 func (b *Beams) Regularized(g *Gram, alpha float64) Status {
+	if !g.valid() || !finiteNonNegative(alpha) || !allFinite(g.Data) {
+		return BadInput
+	}
 	n := g.Users
 	b.reset(n)
 	// Scaled to unit diagonal: S (G_s + alpha I)^-1, G_s = S G S, S = diag(1/||h||).
@@ -153,10 +171,18 @@ func (b *Beams) Regularized(g *Gram, alpha float64) Status {
 
 // BestRegularized fills b with the regularised beams of least total power for
 // the targets, found over alpha to about 1 % of log alpha, and returns the
-// regularisation used. The optimum over alpha is that of a single number only:
-// optimal beams need one number per user (Bjornson, Bengtsson, Ottersten, IEEE
-// SP Magazine 31(4), 2014).
+// regularisation used, 0 unless Solved. The optimum over alpha is that of a
+// single number only: optimal beams need one number per user (Bjornson, Bengtsson,
+// Ottersten, IEEE SP Magazine 31(4), 2014).
+//
+// sinr and errorVariance are as in FixedProblem. It returns Unservable when none
+// of the regularisations tried, 80 dB below to 20 dB above the channels, meets the
+// targets, which is no proof that others do not, and BadInput. O(K^3) for each of
+// some 30 regularisations.
 func (b *Beams) BestRegularized(g *Gram, sinr, errorVariance []float64) (alpha float64, status Status) {
+	if b.Regularized(g, 1) == BadInput {
+		return 0, BadInput
+	}
 	gains := make([]float64, g.Users*g.Users)
 	var res PowerResult
 	power := func(logAlpha float64) float64 {
@@ -169,6 +195,9 @@ func (b *Beams) BestRegularized(g *Gram, sinr, errorVariance []float64) (alpha f
 			return math.Inf(1)
 		}
 		return res.PowerW
+	}
+	if power(0); res.Status == BadInput {
+		return 0, BadInput
 	}
 	// Scan 1e-8 to 1e2 by half decades, then shrink around the best.
 	step := math.Ln10 / 2
@@ -188,5 +217,6 @@ func (b *Beams) BestRegularized(g *Gram, sinr, errorVariance []float64) (alpha f
 			}
 		}
 	}
-	return math.Exp(best), b.Regularized(g, math.Exp(best))
+	alpha = math.Exp(best)
+	return alpha, b.Regularized(g, alpha)
 }

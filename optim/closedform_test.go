@@ -746,3 +746,53 @@ func TestPublishedPowerControl(t *testing.T) {
 		}
 	}
 }
+
+// Users at one place, up to within 50 dB of the limit sum g/(1+g) < 1: from
+// p_k (1 + g_k) = g_k (1/||h_k||^2 + P) the least power is P = sum g_k/((1+g_k)
+// ||h_k||^2) / (1 - sum g_k/(1+g_k)) (derived). Digits are lost with the square of
+// the largest l_k ||h_k||^2; the lower bound holds all the same.
+func TestOnePlaceNearLimit(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2, 7))
+	costly := 0
+	for range 3000 {
+		users := 2 + rng.IntN(7)
+		h := rayleigh(rng, users, 4)
+		spread := 6 * rng.Float64()
+		part := make([]float64, users)
+		for k := range users {
+			copy(h.User(k), h.User(0))
+			part[k] = rng.Float64()
+		}
+		load := 1 - math.Pow(10, -4.5*rng.Float64())
+		by := load / sum(part)
+		sinr := make([]float64, users)
+		free, left := 0.0, 1.0
+		for k := range users {
+			scale(h.User(k), math.Pow(10, spread*(rng.Float64()-0.5)))
+			x := part[k] * by
+			sinr[k] = x / (1 - x)
+			x = sinr[k] / (1 + sinr[k])
+			left -= x
+			free += x / gramOf(h).Norm2(k)
+		}
+		r := solve(optim.Problem{Gram: gramOf(h), SINR: sinr})
+		want := free / left
+		if r.LowerBoundW > want*(1+1e-14+1e-15*float64(users)/left) {
+			t.Errorf("%v: lower bound %.15g, least power %.15g", r.Status, r.LowerBoundW, want)
+		}
+		if r.Status != optim.Solved {
+			continue
+		}
+		most := 1.0
+		for k, l := range r.Lambda {
+			most = max(most, l*gramOf(h).Norm2(k))
+		}
+		near(t, "power", r.PowerW, want, 1e-12*most*most)
+		if most > 100 {
+			costly++
+		}
+	}
+	if costly < 300 {
+		t.Errorf("%d of them costly", costly)
+	}
+}

@@ -5,11 +5,11 @@ import (
 	"math/cmplx"
 )
 
-// Codebook is a set of unit-power beams to choose from.
+// Codebook is a set of unit-power beams to choose from, L x M.
 type Codebook struct {
-	Beams    int
-	Antennas int
-	Data     []complex128 // [beam][antenna]
+	Beams    int          // L
+	Antennas int          // M
+	Data     []complex128 // L M entries, [beam][antenna]
 }
 
 // MaxCodebookEntries is the largest Beams * Antennas of a codebook, 256 MiB.
@@ -34,19 +34,12 @@ const MaxCodebookEntries = 1 << 24
 // negative or does not divide antennas, or the grid has more than
 // MaxCodebookEntries entries. O(Beams * Antennas).
 func DFTCodebook(antennas, columns, oversampling int) (Codebook, Status) {
-	if antennas < 1 || antennas > MaxCodebookEntries || oversampling < 1 || oversampling > MaxCodebookEntries ||
-		columns < 0 || columns > 0 && antennas%columns != 0 {
+	vertical, horizontal := dftGrid(antennas, columns, oversampling)
+	if vertical == 0 {
 		return Codebook{}, BadInput
 	}
 	if columns == 0 {
 		columns = antennas
-	}
-	rows := antennas / columns
-	vertical, horizontal := gridSide(rows, oversampling), gridSide(columns, oversampling)
-	// Each factor is at most 2^48, so that no product overflows before its test.
-	if vertical > MaxCodebookEntries || horizontal > MaxCodebookEntries/vertical ||
-		vertical*horizontal > MaxCodebookEntries/antennas {
-		return Codebook{}, BadInput
 	}
 	c := Codebook{vertical * horizontal, antennas, make([]complex128, vertical*horizontal*antennas)}
 	up, along := unitRoots(vertical), unitRoots(horizontal)
@@ -59,6 +52,32 @@ func DFTCodebook(antennas, columns, oversampling int) (Codebook, Status) {
 		}
 	}
 	return c, Solved
+}
+
+// DFTBeams returns the number of beams of DFTCodebook, 0 where it returns
+// BadInput. O(1).
+func DFTBeams(antennas, columns, oversampling int) int {
+	vertical, horizontal := dftGrid(antennas, columns, oversampling)
+	return vertical * horizontal
+}
+
+// dftGrid returns the beams along the rows and columns of DFTCodebook, zeros for
+// bad input.
+func dftGrid(antennas, columns, oversampling int) (vertical, horizontal int) {
+	if antennas < 1 || antennas > MaxCodebookEntries || oversampling < 1 || oversampling > MaxCodebookEntries ||
+		columns < 0 || columns > 0 && antennas%columns != 0 {
+		return 0, 0
+	}
+	if columns == 0 {
+		columns = antennas
+	}
+	vertical, horizontal = gridSide(antennas/columns, oversampling), gridSide(columns, oversampling)
+	// Each factor is at most 2^48, so that no product overflows before its test.
+	if vertical > MaxCodebookEntries || horizontal > MaxCodebookEntries/vertical ||
+		vertical*horizontal > MaxCodebookEntries/antennas {
+		return 0, 0
+	}
+	return vertical, horizontal
 }
 
 func gridSide(antennas, oversampling int) int {
@@ -109,13 +128,14 @@ func NewCodebook(antennas int, values []complex128) (Codebook, Status) {
 	return c, Solved
 }
 
-// Beam returns the M weights of beam b.
+// Beam returns the M weights of beam b, which alias c.Data. O(1).
 func (c *Codebook) Beam(b int) []complex128 {
 	return c.Data[b*c.Antennas : (b+1)*c.Antennas : (b+1)*c.Antennas]
 }
 
-// Gains fills dst, K x L in the order [user][beam], with |h_k^H u_b|^2 for the
-// noise-normalised channel h. O(K L M).
+// Gains fills dst, K x L in the order [user][beam], with |h_k^H u_b|^2 in 1/W for
+// the noise-normalised channel h of M antennas. It panics when dst is too short. O(K L
+// M).
 func (c *Codebook) Gains(dst []float64, h Channel) {
 	for k := range h.Users {
 		row := dst[k*c.Beams : (k+1)*c.Beams]
@@ -126,7 +146,8 @@ func (c *Codebook) Gains(dst []float64, h Channel) {
 }
 
 // Weights fills dst, K x M in the order [user][antenna], with the weights of
-// user k's beam beam[k] at powerW[k]; zeros where beam[k] is negative. O(K M).
+// user k's beam beam[k] at powerW[k]; zeros where beam[k] is negative. It panics when
+// dst is too short or there is no such beam. O(K M).
 func (c *Codebook) Weights(dst []complex128, beam []int, powerW []float64) {
 	m := c.Antennas
 	clear(dst[:len(beam)*m])

@@ -29,7 +29,7 @@ type ExactCodebook struct {
 	MaxNodes int
 }
 
-// MaxExactPairs is the largest product of users and beams of ExactCodebook.
+// MaxExactPairs is the largest product of users and beams, K L, of ExactCodebook.
 const MaxExactPairs = 80
 
 const (

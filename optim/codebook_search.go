@@ -6,10 +6,10 @@ import "math"
 // the least powers then: minimise sum p_k subject to SINR_k >= g_k as in
 // FixedProblem, over powers and assignments of distinct beams.
 type CodebookProblem struct {
-	Users int
-	Beams int
+	Users int // K
+	Beams int // L
 	// Gain holds |h_k^H u_b|^2 of the noise-normalised channel and unit-power
-	// beams, K x L in the order [user][beam].
+	// beams in 1/W, K x L in the order [user][beam]: that of Codebook.Gains.
 	Gain []float64
 	// SINR holds the K targets, linear, >= 0. A user of target 0 gets no beam.
 	SINR []float64
@@ -22,11 +22,11 @@ type CodebookProblem struct {
 	Start []int
 }
 
-// CodebookResult is what a search found. Slices have one entry per user; they
-// are overwritten by the next solve.
+// CodebookResult is what CodebookSearch or ExactCodebook found. Slices have one
+// entry per user; they are overwritten by the next solve.
 type CodebookResult struct {
 	Status Status
-	Steps  int // power solves of K users
+	Steps  int // power solves of K users; pivots of ExactCodebook
 	Nodes  int // of branch and bound
 
 	// PowerW is the sum of UserW; 0 unless Solved.
@@ -38,7 +38,7 @@ type CodebookResult struct {
 
 	Beam      []int     // -1 for users of target 0 and when not Solved
 	UserW     []float64 // the least powers of the beams
-	SlopeSINR []float64 // dP/dg_k for the beams held, as of Direct
+	SlopeSINR []float64 // dP/dg_k in W for the beams held, as of Direct
 }
 
 func (p *CodebookProblem) valid() bool {
@@ -63,7 +63,8 @@ func (p *CodebookProblem) valid() bool {
 }
 
 // AssignedGains fills dst, K x K in the order [user][beam], with the gains of
-// FixedProblem for the beams given; zeros for users whose beam is negative.
+// FixedProblem for the K beams given; zeros for users whose beam is negative. It
+// panics when dst is too short or there is no such beam. O(K^2).
 func (p *CodebookProblem) AssignedGains(dst []float64, beam []int) {
 	n := p.Users
 	for k := range n {
@@ -125,7 +126,8 @@ type CodebookSearch struct {
 
 const defaultMaxNodes = 50
 
-// Solve solves p into r and returns r.Status.
+// Solve solves p into r and returns r.Status; which and at what cost, see
+// CodebookSearch.
 func (s *CodebookSearch) Solve(p *CodebookProblem, ws *CodebookWorkspace, r *CodebookResult) Status {
 	r.reset(len(p.SINR))
 	r.Status = s.solve(p, ws, r)
@@ -163,11 +165,7 @@ func (r *CodebookResult) power(p *CodebookProblem, boundW float64) Status {
 	p.AssignedGains(gain, r.Beam)
 	fixed := FixedProblem{Users: p.Users, Gain: gain, SINR: p.SINR, ErrorVariance: p.ErrorVariance}
 	powers := PowerResult{UserW: r.UserW, SlopeSINR: r.SlopeSINR}
-	ok := Direct{}.Solve(&fixed, &powers) == Solved
-	for _, v := range powers.SlopeSINR {
-		ok = ok && finite(v) // not for targets close to the least float64
-	}
-	if !ok {
+	if (Direct{}).Solve(&fixed, &powers) != Solved {
 		r.reset(p.Users)
 		return IllConditioned
 	}

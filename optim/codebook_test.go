@@ -18,7 +18,7 @@ import (
 func dftCodebook(t tester, antennas, columns, oversampling int) optim.Codebook {
 	t.Helper()
 	c, s := optim.DFTCodebook(antennas, columns, oversampling)
-	if s != optim.Solved {
+	if s != optim.Solved || optim.DFTBeams(antennas, columns, oversampling) != c.Beams {
 		t.Fatalf("grid of %d antennas, %d columns, oversampling %d: %v", antennas, columns, oversampling, s)
 	}
 	return c
@@ -129,8 +129,9 @@ func TestCodebookBadInput(t *testing.T) {
 		{0, 0, 1}, {-1, 0, 1}, {8, 0, 0}, {8, 0, -1}, {8, 3, 1}, {8, 16, 1}, {8, -1, 1},
 		{1 << 24, 0, 1}, {8, 0, math.MaxInt}, {math.MaxInt, 0, 1}, {math.MaxInt, math.MaxInt, math.MaxInt}, {4096, 64, 1 << 23},
 	} {
-		if book, s := optim.DFTCodebook(c[0], c[1], c[2]); s != optim.BadInput || book.Beams != 0 {
-			t.Errorf("grid %v: %v, %d beams", c, s, book.Beams)
+		book, s := optim.DFTCodebook(c[0], c[1], c[2])
+		if n := optim.DFTBeams(c[0], c[1], c[2]); s != optim.BadInput || book.Beams != 0 || n != 0 {
+			t.Errorf("grid %v: %v, %d beams, told %d", c, s, book.Beams, n)
 		}
 	}
 	for _, c := range []struct {
@@ -309,6 +310,48 @@ func codebookOptimum(t *testing.T, p *optim.CodebookProblem) *optim.CodebookResu
 		t.Errorf("a search without proof: %.12g W, bound %.12g W", e.PowerW, e.LowerBoundW)
 	}
 	return e
+}
+
+// Optima by enumeration and by a mixed-integer program of HiGHS, which agree;
+// computed by testdata/reference/codebook.py. Ours is held to them on the way: the
+// grid's beams, the search with its default nodes and without, the integer program.
+func TestCodebookReference(t *testing.T) {
+	var first sample
+	for _, c := range readReference[struct {
+		referenceBeams
+		Antennas, Columns, Oversampling int
+		Feasible                        bool
+		Beams                           []int
+	}](t, "codebook.json", 13) {
+		h := normalized(c.Channel.rows(), nil)
+		book := dftCodebook(t, c.Antennas, c.Columns, c.Oversampling)
+		p := optim.CodebookProblem{Users: h.Users, Beams: book.Beams, Gain: make([]float64, h.Users*book.Beams), SINR: c.SINR}
+		book.Gains(p.Gain, h)
+		r, one := search(&p, 0), search(&p, 1)
+		if !c.Feasible {
+			if r.Status != optim.Unservable {
+				t.Errorf("%s: %v, where no assignment will do", c.Name, r.Status)
+			}
+			continue
+		}
+		if r.Status != optim.Solved || one.Status != optim.Solved {
+			t.Errorf("%s: %v, %v", c.Name, r.Status, one.Status)
+			continue
+		}
+		near(t, c.Name, r.PowerW, c.PowerW, 1e-9)
+		near(t, c.Name+": bound", r.LowerBoundW, c.PowerW, 1e-8)
+		first = append(first, one.PowerW/c.PowerW)
+		held := make([]float64, h.Users*h.Users)
+		p.AssignedGains(held, c.Beams)
+		var f optim.PowerResult
+		optim.Direct{}.Solve(&optim.FixedProblem{Users: h.Users, Gain: held, SINR: c.SINR}, &f)
+		near(t, c.Name+": the reference's beams", f.PowerW, c.PowerW, 1e-9)
+		if h.Users*book.Beams <= optim.MaxExactPairs && (lp.Backend() == "lp_solve" || h.Users*book.Beams <= 32) {
+			e := exactCodebook(&p)
+			near(t, c.Name+": integer program", e.PowerW, c.PowerW, 1e-9)
+		}
+	}
+	first.within(t, "without branch and bound", 1.01, 1.05)
 }
 
 // The search's distance to the optimum of the mixed-integer program, without

@@ -39,7 +39,7 @@ const (
 	branched              // by a decision of branch and bound
 )
 
-// CodebookWorkspace is the scratch of searches. The zero value is ready to use;
+// CodebookWorkspace is the scratch of CodebookSearch and ExactCodebook. The zero value is ready to use;
 // it grows to the largest problem seen. It must not be shared between
 // goroutines.
 type CodebookWorkspace struct {

@@ -123,19 +123,40 @@ func (ws *FloorWorkspace) evaluateChain(c *floorChain, f int) {
 // the larger of complementarity and residuals, in power over the power, and of what
 // a row is short by, over its scale.
 func (ws *FloorWorkspace) gap() float64 {
-	sum, power, short := 0.0, 0.0, 0.0
+	sum, power, short := ws.residual(), 0.0, 0.0
 	for i, p := range ws.p {
-		c := ws.cost[i%ws.n]
-		power += p * c
-		sum += p * (ws.z[i] + math.Abs(c-ws.grad[i]-ws.z[i]))
+		power += p * ws.cost[i%ws.n]
+		sum += p * ws.z[i]
 	}
 	for i := range ws.rows {
 		row := &ws.rows[i]
-		sum += row.lambda * (row.slack + math.Abs(row.value-row.need-row.slack))
+		sum += row.lambda * row.slack
 		short = math.Max(short, (row.need-row.value)/row.scale())
 	}
 	return math.Max(sum/power, short)
 }
+
+// residual returns by how far the equations of the interior point fail, in power.
+func (ws *FloorWorkspace) residual() float64 {
+	sum := 0.0
+	for i, p := range ws.p {
+		sum += p * math.Abs(ws.cost[i%ws.n]-ws.grad[i]-ws.z[i])
+	}
+	for i := range ws.rows {
+		row := &ws.rows[i]
+		sum += row.lambda * math.Abs(row.value-row.need-row.slack)
+	}
+	return sum
+}
+
+// Where complementarity falls far ahead of the residuals, which are curved, steps end
+// at the bounds, and it comes back: a step shorter than shortStep is taken again,
+// without the corrector, towards leastPath of the residuals at least. No source:
+// without it, one solve in 400 of 6 nats a user ran in circles.
+const (
+	shortStep = 0.3
+	leastPath = 0.1
+)
 
 // mostGrowth bounds the growth of a power in one step: far from the optimum the
 // linearised rows promise more than they hold.
@@ -175,6 +196,10 @@ func (ws *FloorWorkspace) step() bool {
 	centre := math.Max(math.Pow(rest/complement, 3), 1e-3)
 	ws.direction(centre*complement/weight, true)
 	primal, dual = ws.lengths()
+	if math.Min(primal, dual) < shortStep {
+		ws.direction(math.Max(centre*complement, leastPath*ws.residual())/weight, false)
+		primal, dual = ws.lengths()
+	}
 	for i, p := range ws.p {
 		if primal*ws.dp[i] > mostGrowth*p {
 			primal = mostGrowth * p / ws.dp[i]

@@ -560,6 +560,16 @@ func TestFloorLarge(t *testing.T) {
 	}
 }
 
+// Users of 6 nats on half as many antennas, a problem on which the interior point
+// once ran in circles. No source.
+func TestFloorHighRates(t *testing.T) {
+	p := makeFloor(1330, 8, 4, 2, "line of sight", 30, 6)
+	p.Rate = repeat(6, 8)
+	if r := findFloor(t, optim.Floor{}, p); r.Status != optim.Solved {
+		t.Errorf("%v after %d steps, %g to %g", r.Status, r.Steps, r.LowerBoundW, r.UpperBoundW)
+	}
+}
+
 func TestFloorAllocations(t *testing.T) {
 	p := makeFloor(3, 8, 16, 2, "line of sight", 20, 2)
 	var fl optim.Floor
@@ -636,11 +646,13 @@ func FuzzFloor(f *testing.F) {
 	})
 }
 
-// BenchmarkFloor gives every problem 2 ms. quality is the mean and worst the
-// least of the lower bound over the floor; solved is the part whose gap closed.
+// BenchmarkFloor gives every problem 2 ms. median and worst are of the lower bound
+// over the floor, for which the upper bound of a solve to the end stands in: the
+// median of all tries, and the worst problem at the best of its tries, since another
+// process may take the 2 ms of one. solved is the part of tries whose gap closed.
 func BenchmarkFloor(b *testing.B) {
 	for _, size := range []struct{ users, antennas, bands int }{
-		{8, 8, 1}, {8, 64, 1}, {8, 4, 1}, {8, 8, 4}, {16, 16, 1}, {16, 64, 1},
+		{8, 8, 1}, {8, 64, 1}, {8, 4, 1}, {8, 8, 2}, {8, 8, 4}, {8, 64, 4}, {16, 16, 1}, {16, 64, 1},
 	} {
 		for _, kind := range []string{"rayleigh", "line of sight", "clustered"} {
 			b.Run(fmt.Sprintf("users=%d/antennas=%d/subbands=%d/%s", size.users, size.antennas, size.bands, kind), func(b *testing.B) {
@@ -656,22 +668,25 @@ func BenchmarkFloor(b *testing.B) {
 					floor[i] = r.UpperBoundW
 				}
 				var fl optim.Floor
-				sum, worst, n, solved, steps := 0.0, 1.0, 0, 0, 0
+				var quality []float64
+				var best [count]float64
+				n, solved, steps := 0, 0, 0
 				for b.Loop() {
 					i := n % count
 					ctx, cancel := context.WithTimeout(context.Background(), 2*time.Millisecond)
 					fl.Solve(ctx, problems[i], nil, &ws, &r)
 					cancel()
-					sum += r.LowerBoundW / floor[i]
-					worst = math.Min(worst, r.LowerBoundW/floor[i])
+					quality = append(quality, r.LowerBoundW/floor[i])
+					best[i] = math.Max(best[i], r.LowerBoundW/floor[i])
 					n++
 					steps += r.Steps
 					if r.Status == optim.Solved {
 						solved++
 					}
 				}
-				b.ReportMetric(sum/float64(n), "quality")
-				b.ReportMetric(worst, "worst")
+				slices.Sort(quality)
+				b.ReportMetric(quality[n/2], "median")
+				b.ReportMetric(slices.Min(best[:min(n, count)]), "worst")
 				b.ReportMetric(float64(solved)/float64(n), "solved")
 				b.ReportMetric(float64(steps)/float64(n), "steps")
 			})

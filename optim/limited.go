@@ -6,8 +6,8 @@ import (
 	"slices"
 )
 
-// Limits are caps on the power of one group while on the air. They hold on the
-// sum over its subbands.
+// Limits are caps in W on the power of one group while on the air. They hold on the
+// sum over its subbands. The zero value caps nothing.
 type Limits struct {
 	// TotalW caps the radiated power sum_k ||w_k||^2; 0 or +Inf means no cap.
 	TotalW float64
@@ -67,7 +67,10 @@ type LimitedProblem struct {
 	Start Duals
 }
 
-// Duals are the multipliers of a limited problem.
+// Duals are the multipliers of a limited problem. Anybody can re-compute what they
+// prove: where Lambda_k h_k^H (Q + sum_j Lambda_j h_j h_j^H)^-1 h_k <= g_k/(1+g_k) on
+// every subband, sum Lambda/z - q.c is no more than the least power within caps c
+// (weak duality, derived).
 type Duals struct {
 	// Lambda holds the uplink powers, [subband][user], for the channel
 	// Q^-1/2 H with Q = I + z sum_i q_i a_i a_i^H over the limits' rows, prices
@@ -117,7 +120,7 @@ type Limited struct {
 	MaxPenaltyDB float64
 }
 
-// LimitedResult is what a solve found. Slices are overwritten by the next solve.
+// LimitedResult is what Limited found. Slices are overwritten by the next solve.
 type LimitedResult struct {
 	Status Status
 	Solves int // inner solves
@@ -180,7 +183,7 @@ const (
 	roundedGain           = 1e-10 // relative gain of D that rounding may hide
 )
 
-// LimitedWorkspace is the scratch of solves. The zero value is ready to use; it
+// LimitedWorkspace is the scratch of Limited. The zero value is ready to use; it
 // grows to the largest group seen. It must not be shared between goroutines.
 type LimitedWorkspace struct {
 	set     rowSet

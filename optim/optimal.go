@@ -2,7 +2,7 @@ package optim
 
 import "math"
 
-// Symbols of this file (section numbers: DESIGN 5.1 and 5.2):
+// Symbols of this file:
 //
 //	G    Gram matrix of the group, K x K
 //	g_k  SINR target          e_k  error variance over noise
@@ -22,9 +22,9 @@ type Problem struct {
 	// ErrorVariance holds e_k, the variance of the channel's error per antenna
 	// over the noise power; nil means that the channel is exact.
 	ErrorVariance []float64
-	// Start holds K uplink powers to start from, such as those of the last slot;
-	// nil or entries below g_k / G_kk start from there. It never changes the answer
-	// beyond the tolerance.
+	// Start holds K uplink powers in W to start from, such as Lambda of the last
+	// slot; nil, entries below g_k / G_kk and entries that are no numbers start from
+	// the group itself. It never changes the answer beyond the tolerance.
 	Start []float64
 }
 
@@ -44,9 +44,17 @@ type Problem struct {
 // Estimation errors count as extra noise e_k * P; the beams stay the same and
 // the power becomes P0 / (1 - sum_k l_k e_k).
 //
+// The beams meet every target with equality. Servable are exactly the groups with
+// sum_{k in S} g_k/(1+g_k) < rank(H_S) for every set S of users (Hunger, Joham, IEEE
+// Trans. SP 58(7), 2010); a set that breaks it is found among the prefixes of the
+// users by falling l_k G_kk.
+//
 // Complexity: O(K^3) per step; 4 to 6 steps on well-spread channels, 6 to 12
 // near the limit of what can be served. A solve with a used Workspace and
 // Result of the same size allocates nothing.
+//
+// Papers are cited from memory; the gradient, the Hessian, the bound and the slopes
+// are derived in this file.
 type Optimal struct {
 	// Tolerance is the largest step in log l at which the iteration ends; the
 	// error of the power is its square. 0 means 1e-8.
@@ -56,8 +64,9 @@ type Optimal struct {
 	// MaxPowerW ends the solve with AbovePowerCap as soon as the least power is
 	// proved to exceed it. 0 means no cap.
 	MaxPowerW float64
-	// MaxPenaltyDB ends the solve with IllConditioned when the power exceeds the
-	// interference-free power sum g_k/G_kk by more. 0 means 50 dB.
+	// MaxPenaltyDB ends the solve with IllConditioned when the power, errors
+	// included, exceeds the interference-free power sum g_k/G_kk by more. 0 means
+	// 50 dB.
 	MaxPenaltyDB float64
 }
 
@@ -73,37 +82,38 @@ const (
 	smallTarget         = 1e-3  // SINR below which 1 - B_kk loses digits
 )
 
-// Result is what a solve found. Powers are in watts when the channel was
-// noise-normalised in watts. Slices have one entry per user, 0 for users of
-// target 0; they are overwritten by the next solve.
+// Result is what Optimal found. Powers are in W. Slices have one entry per user, 0
+// for users of target 0 and all 0 unless Solved; they are overwritten by the next
+// solve.
 type Result struct {
 	Status Status
 	Steps  int // factorisations of A
 
-	// PowerW is the power of the beams found, DualW that of the dual; equal at
-	// the optimum. Both are 0 unless Status is Solved.
+	// PowerW is the power of the beams found, DualW that of the dual, sum l_k /
+	// (1 - sum l_k e_k); equal at the optimum. Both are 0 unless Status is Solved.
 	PowerW float64
 	DualW  float64
-	// LowerBoundW is proved to be no more than the least power, whatever the
-	// status (weak duality; see lowerBound). 0 when nothing is proved.
+	// LowerBoundW is proved to be no more than the least power, rounding included,
+	// whatever the status (weak duality). 0 when nothing is proved.
 	LowerBoundW float64
-	// Residual is the last step in log l.
+	// Residual is the largest |d log l_k| of the last step; the power is off by about
+	// its square, relative.
 	Residual float64
 
-	Lambda    []float64 // uplink powers, the duals
+	Lambda    []float64 // uplink powers l_k, the duals, W
 	UserW     []float64 // ||w_k||^2
-	SlopeSINR []float64 // dP/dg_k
-	SlopeRate []float64 // dP/dr_k, r_k = log(1+g_k) in nats
+	SlopeSINR []float64 // dP/dg_k, W
+	SlopeRate []float64 // dP/dr_k, r_k = log(1+g_k), W per nat and use
 
-	// Violated is the subset of users that proves Unservable:
-	// sum g_k/(1+g_k) >= rank(H_S). Empty when estimation errors are the cause.
+	// Violated is the subset S of users that proves Unservable:
+	// sum_S g_k/(1+g_k) >= rank(H_S). Empty when estimation errors are the cause.
 	Violated []int
 
 	// Beams are the optimal beams, powers included.
 	Beams Beams
 }
 
-// Workspace is the scratch of solves. The zero value is ready to use; it grows
+// Workspace is the scratch of Optimal. The zero value is ready to use; it grows
 // to the largest group seen. It must not be shared between goroutines.
 type Workspace struct {
 	active  []int // users of positive target, in the problem's numbers
@@ -143,19 +153,28 @@ func (r *Result) reset(k int) {
 		Violated:  r.Violated[:0],
 		Beams:     Beams{k, grow(r.Beams.Coefficients, k*k)},
 	}
-	clear(r.Lambda)
-	clear(r.UserW)
-	clear(r.SlopeSINR)
-	clear(r.SlopeRate)
+	r.clear()
+}
+
+func (r *Result) clear() {
+	for _, v := range [][]float64{r.Lambda, r.UserW, r.SlopeSINR, r.SlopeRate} {
+		clear(v)
+	}
 	clear(r.Beams.Coefficients)
 }
 
-// Solve solves p into r and returns r.Status.
+// Solve solves p into r and returns r.Status: Solved; Unservable with Violated, or
+// where the errors eat the signal; AbovePowerCap when LowerBoundW exceeds MaxPowerW;
+// IllConditioned beyond MaxPenaltyDB or where rounding spoils the last step;
+// StepLimit; or BadInput for lengths that disagree, numbers that are NaN or infinite
+// and negative targets and errors. O(K^3) per step.
 func (o *Optimal) Solve(p *Problem, ws *Workspace, r *Result) Status {
 	r.reset(len(p.SINR))
 	r.Status = o.converge(p, ws, r)
 	if n := len(ws.active); r.Status == Solved && n > 0 {
-		r.Status = ws.finish(n, r)
+		if r.Status = ws.finish(n, r); r.Status != Solved {
+			r.clear()
+		}
 	}
 	return r.Status
 }
@@ -195,7 +214,7 @@ func (o *Optimal) converge(p *Problem, ws *Workspace, r *Result) Status {
 		}
 		invertHermitian(ws.b, ws.a, ws.x, n, ws.inv)
 		sum, spread := ws.residual(n)
-		if bound, ok := ws.lowerBound(n, sum); !ok {
+		if bound, ok := ws.lowerBound(n, sum, spread); !ok {
 			return Unservable
 		} else if bound > r.LowerBoundW {
 			r.LowerBoundW = bound
@@ -210,7 +229,7 @@ func (o *Optimal) converge(p *Problem, ws *Workspace, r *Result) Status {
 		step := ws.direction(n)
 		r.Residual = step
 		if step <= math.Max(tolerance, math.Min(1e-15*spread, roundedStep)) {
-			if sum > penalty*free {
+			if sum > penalty*free*(1-ws.errorLoad(n)) {
 				return IllConditioned
 			}
 			return Solved
@@ -232,7 +251,7 @@ func (o *Optimal) converge(p *Problem, ws *Workspace, r *Result) Status {
 // valid reports whether p's lengths agree and its numbers are finite.
 func (p *Problem) valid() bool {
 	k := len(p.SINR)
-	if p.Gram == nil || p.Gram.Users != k || len(p.Gram.Data) != k*k ||
+	if p.Gram == nil || p.Gram.Users != k || !p.Gram.valid() ||
 		p.ErrorVariance != nil && len(p.ErrorVariance) != k || p.Start != nil && len(p.Start) != k {
 		return false
 	}
@@ -401,19 +420,24 @@ func (ws *Workspace) gain(j, n int) float64 {
 // Scaling l by c <= 1 keeps B_kk(c) convex and decreasing in c with slope -n_k
 // at c = 1, so B_kk(c) >= B_kk + (1-c) n_k. The smallest 1-c that lifts every
 // B_kk to 1/(1+g_k) makes c*l dual feasible, and P >= c sum l_k (1 + e_k P) by
-// weak duality.
-func (ws *Workspace) lowerBound(n int, sum float64) (float64, bool) {
+// weak duality. B_kk is known to some 2^-53 K max l_k G_kk, spread: so much is
+// taken off.
+func (ws *Workspace) lowerBound(n int, sum, spread float64) (float64, bool) {
 	down := 0.0
-	errs := 0.0
+	rounding := 0x1p-53 * float64(n) * math.Max(spread, 1)
 	for i := range n {
-		if ws.d[i] < 0 {
+		off := rounding
+		if ws.sinr[i] <= smallTarget {
+			off *= ws.sinr[i] // of gain's sum
+		}
+		if d := ws.d[i] - off; d < 0 {
 			if !(ws.nSum[i] > 0) {
 				return 0, true
 			}
-			down = math.Max(down, -ws.d[i]/ws.nSum[i])
+			down = math.Max(down, -d/ws.nSum[i])
 		}
-		errs += ws.s[i] * ws.s[i] * ws.errVar[i]
 	}
+	errs := ws.errorLoad(n)
 	c := 1 - down
 	if c <= 0 {
 		return 0, true
@@ -441,6 +465,15 @@ func (ws *Workspace) direction(n int) float64 {
 		largest = math.Max(largest, math.Abs(v))
 	}
 	return largest
+}
+
+// errorLoad returns sum_k l_k e_k, the part of the power that errors take.
+func (ws *Workspace) errorLoad(n int) float64 {
+	load := 0.0
+	for i, e := range ws.errVar[:n] {
+		load += ws.s[i] * ws.s[i] * e
+	}
+	return load
 }
 
 // advance takes the step in dt, damped to maxLogStep.
@@ -508,6 +541,9 @@ func (ws *Workspace) finish(n int, r *Result) Status {
 		}
 		g := ws.sinr[j]
 		r.UserW[k] = x * ws.nSum[j]
+		if !(r.UserW[k] > 0) { // an underflow, or no Gram matrix
+			return IllConditioned
+		}
 		r.SlopeSINR[k] = x / ((1 + g) * (1 + g)) / (1 - errs)
 		r.SlopeRate[k] = x * real(ws.b[j*n+j]) / (1 - errs)
 		root := math.Sqrt(x)

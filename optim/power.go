@@ -9,10 +9,12 @@ import (
 // user: minimise sum p_k subject to SINR_k >= g_k, where
 //
 //	SINR_k = p_k a_kk / (1 + sum_{j != k} p_j a_kj + e_k sum_j p_j).
+//
+// A user of positive target and a_kk = 0 is bad input.
 type FixedProblem struct {
-	Users int
-	// Gain holds a_kj = |h_k^H u_j|^2 of the noise-normalised channel, K x K in
-	// the order [user][beam].
+	Users int // K
+	// Gain holds a_kj = |h_k^H u_j|^2 of the noise-normalised channel in 1/W, K x K in
+	// the order [user][beam]: that of Beams.Gains.
 	Gain []float64
 	// SINR holds the K targets, linear, >= 0.
 	SINR []float64
@@ -27,24 +29,30 @@ type FixedProblem struct {
 	TotalW float64
 }
 
-// PowerResult is what a power solve found. Slices have one entry per user.
+// PowerResult is what a PowerControl found. Slices have one entry per user or row;
+// they are overwritten by the next solve.
 type PowerResult struct {
 	Status Status
-	Steps  int
+	Steps  int       // of Iterative; simplex pivots of LinearProgram
 	PowerW float64   // sum of UserW; 0 unless Solved
-	UserW  []float64 // p_k; the componentwise least powers, with AboveLimits too
-	RowW   []float64 // power of each row at UserW
+	UserW  []float64 // p_k; the least for every user, with AboveLimits too
+	RowW   []float64 // power of each row at UserW; empty unless UserW is there
 	// Exceeded holds, with AboveLimits, the rows over their caps at UserW.
 	Exceeded []int
-	// SlopeSINR holds dP/dg_k. Only Direct fills it; otherwise it is zero.
+	// SlopeSINR holds dP/dg_k in W. Only Direct fills it; otherwise it is zero.
 	SlopeSINR []float64
-	// LowerBoundW is proved to be no more than the least power of these beams.
+	// LowerBoundW is no more than the least power of these beams; short of Solved and
+	// AboveLimits it is that of the last step of Iterative, or 0.
 	LowerBoundW float64
 }
 
-// PowerControl finds the least powers of fixed beams. All implementations agree
-// to about 1e-8/(1 - spectral radius).
+// PowerControl finds the least powers of fixed beams. All implementations, Direct,
+// Iterative and LinearProgram, agree to about 1e-8/(1 - spectral radius of F), F the
+// coupling of Direct.
 type PowerControl interface {
+	// Solve solves p into r and returns r.Status: Solved; Unservable when no powers
+	// meet the targets; AboveLimits when the least powers exceed a cap;
+	// IllConditioned when float64 cannot tell; StepLimit; or BadInput.
 	Solve(p *FixedProblem, r *PowerResult) Status
 }
 
@@ -90,10 +98,10 @@ func (r *PowerResult) reset(n int) {
 	clear(r.SlopeSINR)
 }
 
-// coupling returns F and u of p >= F p + u (Foschini, Miljanic 1993), and false
-// where estimation errors alone already exceed what a user's own signal can
-// carry: g_k e_k >= a_kk.
-func (p *FixedProblem) coupling() (f, u []float64, ok bool) {
+// coupling returns F and u of p >= F p + u (Foschini, Miljanic 1993): Unservable
+// where estimation errors alone already exceed what a user's own signal can carry,
+// g_k e_k >= a_kk, and IllConditioned where an entry is beyond float64.
+func (p *FixedProblem) coupling() (f, u []float64, status Status) {
 	n := p.Users
 	f = make([]float64, n*n)
 	u = make([]float64, n)
@@ -108,7 +116,7 @@ func (p *FixedProblem) coupling() (f, u []float64, ok bool) {
 		}
 		own := p.Gain[k*n+k] - g*e
 		if own <= 0 {
-			return nil, nil, false
+			return nil, nil, Unservable
 		}
 		for j := range n {
 			if j != k {
@@ -117,17 +125,25 @@ func (p *FixedProblem) coupling() (f, u []float64, ok bool) {
 		}
 		u[k] = g / own
 	}
-	return f, u, true
+	if !allFiniteNonNegative(f) || !allFiniteNonNegative(u) {
+		return nil, nil, IllConditioned
+	}
+	return f, u, Solved
 }
 
-// Direct solves (I - F) p = u by elimination: the closed form. It is feasible
-// if and only if every pivot is positive (I - F is an M-matrix), that is, the
-// spectral radius of F is below one. O(K^3/3).
+// Direct solves (I - F) p = u by elimination: the closed form, where
+//
+//	F_kj = g_k (a_kj + e_k) / (a_kk - g_k e_k), j != k,   F_kk = 0,
+//	u_k  = g_k / (a_kk - g_k e_k).
+//
+// It is feasible if and only if every pivot is positive (I - F is an M-matrix), that
+// is, the spectral radius of F is below one (Perron, Frobenius; from memory). O(K^3/3).
 type Direct struct{}
 
-// Solve solves p into r and returns r.Status.
+// Solve solves p into r and returns r.Status: Solved, with slopes; Unservable;
+// AboveLimits; IllConditioned on overflow; or BadInput. O(K^3/3 + N K) for N rows.
 func (Direct) Solve(p *FixedProblem, r *PowerResult) Status {
-	r.reset(p.Users)
+	r.reset(len(p.SINR))
 	r.Status = solveDirect(p, r)
 	return r.Status
 }
@@ -136,9 +152,9 @@ func solveDirect(p *FixedProblem, r *PowerResult) Status {
 	if !p.valid() {
 		return BadInput
 	}
-	f, u, ok := p.coupling()
-	if !ok {
-		return Unservable
+	f, u, status := p.coupling()
+	if status != Solved {
+		return status
 	}
 	n := p.Users
 	for i := range f {
@@ -148,25 +164,43 @@ func solveDirect(p *FixedProblem, r *PowerResult) Status {
 		f[k*n+k] = 1
 	}
 	if !eliminate(f, n) {
+		for _, v := range f {
+			if !finite(v) {
+				return IllConditioned // an overflow proves nothing
+			}
+		}
 		return Unservable
 	}
 	substitute(f, n, u)
 	if status := r.accept(p, u); status != Solved {
 		return status
 	}
-	// With y = (I-F)^-T 1, dP/dg_k = y_k (dF p + du)_k = y_k a_kk p_k / (own_k g_k).
+	// With y = (I-F)^-T 1, dP/dg_k = y_k (dF p + du)_k, which is y_k a_kk/own_k^2
+	// times what user k receives of noise, errors and the others.
 	y := u
 	for k := range y {
 		y[k] = 1
 	}
 	substituteTransposed(f, n, y)
 	for k, g := range p.SINR {
-		if g > 0 {
-			own := p.Gain[k*n+k]
-			if p.ErrorVariance != nil {
-				own -= g * p.ErrorVariance[k]
+		if g == 0 {
+			continue
+		}
+		e := 0.0
+		if p.ErrorVariance != nil {
+			e = p.ErrorVariance[k]
+		}
+		noise := 1.0
+		for j, w := range r.UserW {
+			if j != k {
+				noise += w * (p.Gain[k*n+j] + e)
 			}
-			r.SlopeSINR[k] = y[k] * p.Gain[k*n+k] * r.UserW[k] / (own * g)
+		}
+		own := p.Gain[k*n+k] - g*e
+		r.SlopeSINR[k] = y[k] * (p.Gain[k*n+k] / own) * (noise / own)
+		if !finiteNonNegative(r.SlopeSINR[k]) { // not for targets close to the least float64
+			r.reset(n)
+			return IllConditioned
 		}
 	}
 	return Solved
@@ -189,6 +223,10 @@ func (r *PowerResult) accept(p *FixedProblem, powerW []float64) Status {
 	r.LowerBoundW = sum
 	for i, c := range p.RowW {
 		v := dotReal(p.RowGain[i*p.Users:(i+1)*p.Users], powerW)
+		if math.IsInf(v, 1) {
+			r.reset(p.Users)
+			return IllConditioned
+		}
 		r.RowW = append(r.RowW, v)
 		if v > c {
 			r.Exceeded = append(r.Exceeded, i)
@@ -202,7 +240,8 @@ func (r *PowerResult) accept(p *FixedProblem, powerW []float64) Status {
 }
 
 // Iterative is distributed power control, p <- F p + u (Foschini, Miljanic,
-// IEEE Trans. VT 42(4), 1993; Yates, IEEE JSAC 13(7), 1995). From p = 0 the
+// IEEE Trans. VT 42(4), 1993; Yates, IEEE JSAC 13(7), 1995; from memory), F and u as
+// in Direct. From p = 0 the
 // powers rise to the least solution, so that every iterate is a proved lower
 // bound; a multiple of an iterate from which the powers would fall everywhere
 // proves that the targets can be met, and bounds what is left. O(K^2) per step,
@@ -214,11 +253,11 @@ type Iterative struct {
 	MaxSteps int
 }
 
-// Solve solves p into r and returns r.Status. It returns Unservable when a
-// vector y >= 0 with F y >= y was met, which proves a spectral radius of one
-// or more.
+// Solve solves p into r and returns r.Status: Solved; AboveLimits; Unservable when
+// a vector y >= 0 with F y >= y was met, which proves a spectral radius of one or
+// more; IllConditioned on overflow; StepLimit; or BadInput. O(K^2) per step.
 func (it Iterative) Solve(p *FixedProblem, r *PowerResult) Status {
-	r.reset(p.Users)
+	r.reset(len(p.SINR))
 	r.Status = it.solve(p, r)
 	return r.Status
 }
@@ -227,9 +266,9 @@ func (it Iterative) solve(p *FixedProblem, r *PowerResult) Status {
 	if !p.valid() {
 		return BadInput
 	}
-	f, u, ok := p.coupling()
-	if !ok {
-		return Unservable
+	f, u, status := p.coupling()
+	if status != Solved {
+		return status
 	}
 	n := p.Users
 	tolerance := orDefault(it.Tolerance, 1e-10)
@@ -241,11 +280,16 @@ func (it Iterative) solve(p *FixedProblem, r *PowerResult) Status {
 		r.Steps++
 		sum := 0.0
 		for k := range n {
-			now[k] += step[k]
-			sum += now[k]
+			sum += now[k] + step[k]
 		}
-		if math.IsInf(sum, 1) {
-			return Unservable
+		if !finite(sum) {
+			if grows(f, now, step, u, next) {
+				return Unservable
+			}
+			return IllConditioned
+		}
+		for k := range n {
+			now[k] += step[k]
 		}
 		r.LowerBoundW = sum
 		for k := range n {

@@ -17,9 +17,11 @@ type LinearProgram struct {
 	New func(*lp.Problem, *lp.Settings) (lp.Solver, error)
 }
 
-// Solve solves p into r and returns r.Status.
+// Solve solves p into r and returns r.Status: Solved; Unservable when the targets
+// alone are infeasible; AboveLimits when they are so with the caps; IllConditioned
+// when no vertex passed the checks of package lp; StepLimit; or BadInput.
 func (l LinearProgram) Solve(p *FixedProblem, r *PowerResult) Status {
-	r.reset(p.Users)
+	r.reset(len(p.SINR))
 	r.Status = l.solve(p, r)
 	return r.Status
 }

@@ -3,6 +3,7 @@ package optim_test
 import (
 	"fmt"
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 	"testing"
 
@@ -168,5 +169,156 @@ func TestPowerControlsWithError(t *testing.T) {
 				near(t, name, r.PowerW, again.PowerW, 1e-7)
 			}
 		}
+	}
+}
+
+// Powers beyond float64 are unservable, where that is proved, or ill-conditioned,
+// and the bound stays a number.
+func TestPowersBeyondFloat64(t *testing.T) {
+	for _, p := range []optim.FixedProblem{
+		{Users: 2, Gain: repeat(1, 4), SINR: repeat(1e200, 2)},
+		{Users: 2, Gain: []float64{1, 0, 1, 1}, SINR: repeat(1e200, 2)},
+		{Users: 1, Gain: []float64{1e-200}, SINR: []float64{1e200}},
+		{Users: 1, Gain: repeat(1, 1), SINR: repeat(1e200, 1), RowGain: []float64{1e200}, RowW: repeat(1, 1)},
+	} {
+		for name, control := range powerControls {
+			var r optim.PowerResult
+			if s := control.Solve(&p, &r); s != optim.Unservable && s != optim.IllConditioned {
+				t.Errorf("%s: %v of %+v", name, s, p)
+			}
+			numbers(t, name, r.UserW, r.RowW, r.SlopeSINR, []float64{r.PowerW, r.LowerBoundW})
+		}
+		if radius := spectralRadius(&p); radius == 0 {
+			var r optim.PowerResult
+			if s := (optim.Direct{}).Solve(&p, &r); s == optim.Unservable {
+				t.Errorf("unservable at a spectral radius of 0: %+v", p)
+			}
+		}
+	}
+}
+
+// A slope beyond float64 is none, while the power is a number: 1 W.
+func TestSlopeBeyondFloat64(t *testing.T) {
+	p := optim.FixedProblem{Users: 1, Gain: []float64{1e-309}, SINR: []float64{1e-309}}
+	for name, control := range powerControls {
+		var r optim.PowerResult
+		s := control.Solve(&p, &r)
+		if _, ok := control.(optim.Direct); ok && s != optim.IllConditioned {
+			t.Errorf("%s: %v", name, s)
+		}
+		numbers(t, name, r.UserW, r.SlopeSINR, []float64{r.PowerW})
+	}
+}
+
+// Wrong lengths, negative numbers and what is not finite are bad input for every
+// beam and every power control.
+func TestFixedBadInput(t *testing.T) {
+	nan := math.NaN()
+	for _, p := range []optim.FixedProblem{
+		{Users: -1},
+		{Users: 1},
+		{Users: 2, Gain: repeat(1, 4), SINR: repeat(1, 1)},
+		{Users: 1, Gain: []float64{nan}, SINR: repeat(1, 1)},
+		{Users: 1, Gain: []float64{-1}, SINR: repeat(1, 1)},
+		{Users: 1, Gain: repeat(0, 1), SINR: repeat(1, 1)},
+		{Users: 1, Gain: repeat(1, 1), SINR: []float64{math.Inf(1)}},
+		{Users: 1, Gain: repeat(1, 1), SINR: repeat(1, 1), ErrorVariance: []float64{-1}},
+		{Users: 1, Gain: repeat(1, 1), SINR: repeat(1, 1), RowW: repeat(1, 1)},
+		{Users: 1, Gain: repeat(1, 1), SINR: repeat(1, 1), RowGain: repeat(1, 1), RowW: []float64{nan}},
+		{Users: 1, Gain: repeat(1, 1), SINR: repeat(1, 1), TotalW: nan},
+	} {
+		for name, control := range powerControls {
+			var r optim.PowerResult
+			if s := control.Solve(&p, &r); s != optim.BadInput || r.Status != s {
+				t.Errorf("%s: %v of %+v", name, s, p)
+			}
+		}
+	}
+	for _, g := range []optim.Gram{
+		{Users: -1}, {Users: 2, Data: []complex128{1}}, {Users: 1, Data: []complex128{0}},
+		{Users: 1, Data: []complex128{complex(nan, 0)}}, {Users: 1, Data: []complex128{complex(math.Inf(1), 0)}},
+	} {
+		var b optim.Beams
+		if s := b.Matched(&g); s != optim.BadInput {
+			t.Errorf("matched: %v of %v", s, g)
+		}
+		if s := b.ZeroForcing(&g); s != optim.BadInput {
+			t.Errorf("zero forcing: %v of %v", s, g)
+		}
+		if _, s := b.BestRegularized(&g, make([]float64, max(g.Users, 0)), nil); s != optim.BadInput {
+			t.Errorf("best regularised: %v of %v", s, g)
+		}
+	}
+	one := optim.Gram{Users: 1, Data: []complex128{1}}
+	var b optim.Beams
+	for _, alpha := range []float64{-1, nan, math.Inf(1)} {
+		if s := b.Regularized(&one, alpha); s != optim.BadInput {
+			t.Errorf("regularisation %g: %v", alpha, s)
+		}
+	}
+	for _, sinr := range [][]float64{nil, {-1}, {nan}} {
+		if _, s := b.BestRegularized(&one, sinr, nil); s != optim.BadInput {
+			t.Errorf("best regularised for %v: %v", sinr, s)
+		}
+	}
+}
+
+// Least powers of fixed beams under caps on antennas, directions and the total, by
+// HiGHS; computed by testdata/reference/fixed_beams.py.
+func TestFixedBeamsReference(t *testing.T) {
+	outcomes := map[string]optim.Status{"solved": optim.Solved, "above limits": optim.AboveLimits, "unservable": optim.Unservable}
+	seen := map[optim.Status]int{}
+	for _, c := range readReference[struct {
+		referenceBeams
+		Beams      complexRows // [user][antenna]
+		Directions complexRows
+		RowCapW    []float64 `json:"row_cap_w"`
+		TotalCapW  float64   `json:"total_cap_w"`
+		UserPowerW []float64 `json:"user_power_w"`
+		Outcome    string
+	}](t, "fixed_beams.json", 12) {
+		t.Run(c.Name, func(t *testing.T) {
+			h := c.channel()
+			var w []complex128
+			for _, beam := range c.Beams.rows() {
+				w = append(w, beam...)
+			}
+			k, m := h.Users, h.Antennas
+			p := optim.FixedProblem{Users: k, Gain: make([]float64, k*k), SINR: c.SINR, ErrorVariance: c.errorVariance(), TotalW: c.TotalCapW}
+			for u := range k {
+				for j := range k {
+					p.Gain[u*k+j] = math.Pow(cmplx.Abs(optim.Received(h.User(u), w[j*m:(j+1)*m])), 2)
+				}
+			}
+			if len(c.RowCapW) > 0 {
+				l := optim.Limits{AntennaW: c.RowCapW[:m], RowW: c.RowCapW[m:]}
+				for _, d := range c.Directions.rows() {
+					l.Rows = append(l.Rows, d...)
+				}
+				p.RowGain, p.RowW = l.FixedRows(nil, nil, w, m)
+			}
+			want := outcomes[c.Outcome]
+			seen[want]++
+			for name, control := range powerControls {
+				var r optim.PowerResult
+				if s := control.Solve(&p, &r); s != want {
+					t.Errorf("%s: %v, want %v", name, s, want)
+					continue
+				}
+				if want == optim.Unservable {
+					continue
+				}
+				near(t, name, sum(r.UserW), c.PowerW, 1e-9)
+				for u, v := range c.UserPowerW {
+					near(t, name+", user", r.UserW[u], v, 1e-8)
+				}
+				if (r.PowerW > 0) != (want == optim.Solved) {
+					t.Errorf("%s: %v with %g W", name, want, r.PowerW)
+				}
+			}
+		})
+	}
+	if seen[optim.Solved] < 6 || seen[optim.AboveLimits] < 3 || seen[optim.Unservable] < 2 {
+		t.Errorf("%v: some outcome is hardly tested", seen)
 	}
 }

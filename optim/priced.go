@@ -369,13 +369,14 @@ const maxScaleSteps = 50
 // z q; times s it is so for prices q when s <= 1/z and s <= 1 + s sum c l e.
 func (b *pricedBand) lower() float64 {
 	n := len(b.users)
-	sum, errs := 0.0, 0.0
+	sum, errs, spread := 0.0, 0.0, 0.0
 	for i := range n {
 		l := b.ws.s[i] * b.ws.s[i]
 		sum += l
 		errs += l * b.errVar[i]
+		spread = math.Max(spread, l*real(b.gram.Data[i*n+i]))
 	}
-	bound, _ := b.ws.lowerBound(n, sum)
+	bound, _ := b.ws.lowerBound(n, sum, spread)
 	if !b.anyErr {
 		return math.Max(bound, b.result.LowerBoundW)
 	}

@@ -422,7 +422,7 @@ func TestCostlyGroupsConverge(t *testing.T) {
 		if r.Steps > 20 {
 			t.Errorf("%d steps", r.Steps)
 		}
-		near(t, "lower bound", r.LowerBoundW, r.PowerW, 1e-6)
+		near(t, "lower bound", r.LowerBoundW, r.PowerW, 5e-5) // rounding is taken off
 		near(t, "duals", r.DualW, r.PowerW, 1e-4)
 	}
 }

@@ -5,7 +5,8 @@ import (
 	"sort"
 )
 
-// RateStep is one row of a table of modulation and coding.
+// RateStep is one row of a table of modulation and coding, as 3GPP TS 38.214 prints
+// it.
 type RateStep struct {
 	Index           int     // row number in the standard
 	BitsPerSymbol   int     // modulation order Qm
@@ -13,16 +14,18 @@ type RateStep struct {
 	EfficiencyBitHz float64 // Qm R, bit/s/Hz
 }
 
-// RateTable is a table of steps, by rising efficiency; rows that cost more and
-// carry no more are kept in order of efficiency all the same.
+// RateTable is a table of modulation and coding: a rate is met by the least step
+// that carries it. Steps are by rising efficiency, which the standard's rows are not
+// everywhere.
 type RateTable struct {
-	Name    string
-	Summary string
-	Steps   []RateStep
+	Name    string     // for RateTableByName
+	Summary string     // one line, names the standard's table
+	Steps   []RateStep // by rising EfficiencyBitHz
 }
 
-// StepFor returns the place in t.Steps of the least step that carries the rate,
-// in nats per use, or -1 when none does. O(log n).
+// StepFor returns the place in t.Steps of the least step that carries the rate, in
+// nats per use, up to 1e-12 relative, or -1 when none does or the rate is NaN. O(log
+// n).
 func (t *RateTable) StepFor(nats float64) int {
 	bits := nats / math.Ln2 * (1 - 1e-12)
 	i := sort.Search(len(t.Steps), func(i int) bool { return t.Steps[i].EfficiencyBitHz >= bits })
@@ -32,14 +35,20 @@ func (t *RateTable) StepFor(nats float64) int {
 	return i
 }
 
-// StepAt returns the place in t.Steps of the largest step that an SINR carries,
-// or -1 when none does. O(log n).
+// StepAt returns the place in t.Steps of the largest step that an SINR carries at
+// a gap to capacity, both linear: log(1 + SINR/gap) nats per use. It returns -1
+// when none does, and where the SINR is negative or NaN or the gap is not
+// positive. O(log n).
 func (t *RateTable) StepAt(sinr, gap float64) int {
 	bits := math.Log1p(sinr/gap) / math.Ln2
+	if !(sinr >= 0 && gap > 0 && bits >= 0) {
+		return -1
+	}
 	return sort.Search(len(t.Steps), func(i int) bool { return t.Steps[i].EfficiencyBitHz > bits }) - 1
 }
 
-// Nats returns the rate of step i in nats per use.
+// Nats returns the rate of the step at place i of t.Steps in nats per use, ln 2
+// times its efficiency. It panics for a place that there is not.
 func (t *RateTable) Nats(i int) float64 { return t.Steps[i].EfficiencyBitHz * math.Ln2 }
 
 // Rows of 3GPP TS 38.214 as (Qm, 1024 R).
@@ -83,10 +92,12 @@ func newTable(name, summary string, first int, rows []row) *RateTable {
 	return t
 }
 
-// RateTables returns the tables known. Callers must not change them.
+// RateTables returns the tables known: CQI and MCS of 3GPP TS 38.214, each up to
+// 64QAM and up to 256QAM. Callers must not change them.
 func RateTables() []*RateTable { return rateTables }
 
-// RateTableByName returns a table, or nil.
+// RateTableByName returns the table of that name, cqi-64qam, cqi-256qam, mcs-64qam or
+// mcs-256qam, or nil.
 func RateTableByName(name string) *RateTable {
 	for _, t := range rateTables {
 		if t.Name == name {

@@ -125,8 +125,10 @@ func TestOptimalWithErrorAgainstConeSolver(t *testing.T) {
 }
 
 // Rates of a group split over subbands, against a general nonlinear solver from
-// many starts; computed by testdata/reference/subbands.py.
+// many starts and, for two users on two subbands, all splits of a grid of 101 x 101;
+// computed by testdata/reference/subbands.py.
 func TestRateSplitAgainstReference(t *testing.T) {
+	grids := 0
 	for _, c := range readReference[struct {
 		Name     string
 		Subbands int
@@ -134,6 +136,7 @@ func TestRateSplitAgainstReference(t *testing.T) {
 		NoiseW   []float64 `json:"noise_w"`
 		RateNat  []float64 `json:"rate_nat"`
 		PowerW   float64   `json:"power_w"`
+		GridW    float64   `json:"grid_power_w"`
 	}](t, "subbands.json", 8) {
 		t.Run(c.Name, func(t *testing.T) {
 			var grams []*optim.Gram
@@ -172,10 +175,20 @@ func TestRateSplitAgainstReference(t *testing.T) {
 				t.Fatal(s)
 			}
 			near(t, "power", split.PowerW, c.PowerW, 1e-6)
+			if c.GridW > 0 {
+				grids++
+				// No point of the grid is better, and the nearest is close.
+				if split.PowerW > c.GridW*(1+1e-9) || split.PowerW < c.GridW*0.99 {
+					t.Errorf("%.9g W, on the grid %.9g W", split.PowerW, c.GridW)
+				}
+			}
 			for k, want := range c.RateNat {
 				near(t, "mean rate", sum(split.Rate[k*c.Subbands:(k+1)*c.Subbands])/float64(c.Subbands), want, 1e-9)
 			}
 		})
+	}
+	if grids < 4 {
+		t.Errorf("%d cases with a grid", grids)
 	}
 }
 

@@ -12,9 +12,9 @@ const (
 	NotRun Status = iota
 	// Solved to the tolerance asked.
 	Solved
-	// Unservable: no power meets the targets. Proved: by a violated subset, by
-	// a spectral radius of one or more, or by estimation errors that eat the
-	// signal.
+	// Unservable: no power meets the targets. Proved, but where a search says
+	// otherwise: by a violated subset, by a spectral radius of one or more, or by
+	// estimation errors that eat the signal.
 	Unservable
 	// AbovePowerCap: the least power is proved to lie above the cap asked.
 	AbovePowerCap
@@ -51,7 +51,7 @@ var statusTable = [...]struct {
 	BadInput:       {"bad input", errors.New("optim: bad input")},
 }
 
-// String returns the status in words.
+// String returns the status in words, in lower case.
 func (s Status) String() string {
 	if s < 0 || int(s) >= len(statusTable) {
 		return "unknown"
@@ -59,7 +59,8 @@ func (s Status) String() string {
 	return statusTable[s].name
 }
 
-// Err returns nil for Solved and an error that says why otherwise.
+// Err returns nil for Solved and otherwise an error that says why, the same one for
+// the same status.
 func (s Status) Err() error {
 	if s < 0 || int(s) >= len(statusTable) {
 		return errors.New("optim: unknown status")

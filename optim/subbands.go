@@ -6,17 +6,24 @@ import "math"
 // least P(r) over r_kf >= 0 with mean_f r_kf = r_k, where P is the group's power
 // on all subbands together.
 type SplitProblem struct {
-	Users    int
-	Subbands int
+	Users    int // K
+	Subbands int // F >= 1
 	// Rate holds r_k, the K targets in nats per use, means over the subbands.
 	Rate []float64
 	// Power returns the least power in W at the rates given, in nats per use of
 	// their subband, and fills slope with its derivatives, > 0, both in the order
-	// [user][subband]; +Inf where the rates cannot be met. A rate of 0 has a slope
-	// that is not used.
+	// [user][subband]; +Inf where the rates cannot be met, as which a negative
+	// number, NaN and a slope that is not positive and finite count too. A rate of
+	// 0 has a slope that is not used. During the solve each user has a millionth of
+	// its rate at least on every subband that is not closed to it: where that cannot
+	// be served, neither can the group.
 	Power func(rate, slope []float64) float64
-	// Start is a split to start from, [user][subband]; nil starts from several.
+	// Start is a split to start from, [user][subband], >= 0, in which ratios
+	// count; nil, or one that cannot be served, starts from several.
 	Start []float64
+	// Closed marks the subbands on which a user can have no rate, such as those where
+	// it has no channel, [user][subband]; nil means none.
+	Closed []bool
 }
 
 // SplitResult is what RateSplit found. Slices are overwritten by the next solve.
@@ -25,13 +32,15 @@ type SplitResult struct {
 	Steps  int       // calls of Power
 	PowerW float64   // 0 unless Solved
 	Rate   []float64 // [user][subband] nats per use of the subband
-	// SlopeRate holds dP/dr_k for the mean rates.
+	// SlopeRate holds dP/dr_k for the K mean rates, W per nat and use: F times the
+	// common marginal power.
 	SlopeRate []float64
 }
 
 // RateSplit splits rates across subbands so that the marginal powers agree:
 // dP/dr_kf is the same on every subband that carries rate of user k, and no
-// smaller on the others. The zero value is ready to use.
+// smaller on the others (derived: the conditions of Karush, Kuhn and Tucker). The zero
+// value is ready to use.
 //
 // Each step models P by exponentials with the slopes at hand,
 // s_kf exp(delta_kf), exact for a single user, and takes the models' minimum:
@@ -54,32 +63,33 @@ type RateSplit struct {
 // descent, so that slopes stay defined; it is taken off at the end.
 const leastRate = 1e-6
 
-// Solve solves p into r and returns r.Status: Solved, Unservable when no start
-// could be served, or BadInput.
+// Solve solves p into r and returns r.Status: Solved; Unservable when no start
+// could be served, which is no proof; or BadInput. It allocates; p.Power is called
+// one at a time. MaxSteps bounds its calls for each of up to seven starts.
 func (rs RateSplit) Solve(p *SplitProblem, r *SplitResult) Status {
+	if !p.valid() {
+		*r = SplitResult{Status: BadInput}
+		return BadInput
+	}
 	k, f := p.Users, p.Subbands
 	*r = SplitResult{Rate: grow(r.Rate, k*f), SlopeRate: grow(r.SlopeRate, k)}
-	clear(r.Rate)
-	clear(r.SlopeRate)
-	if k < 0 || f < 1 || len(p.Rate) != k || p.Power == nil || p.Start != nil && len(p.Start) != k*f {
-		r.Status = BadInput
-		return r.Status
-	}
-	for _, v := range p.Rate {
-		if !finiteNonNegative(v) {
-			r.Status = BadInput
-			return r.Status
-		}
-	}
 	d := newDescent(rs, p)
 	best := math.Inf(1)
-	for _, start := range p.starts() {
+	try := func(start []float64) {
 		if power := d.run(start); power < best {
 			best = power
 			copy(r.Rate, d.rate)
 			for u := range k {
 				r.SlopeRate[u] = float64(f) * d.level[u]
 			}
+		}
+	}
+	if p.Start != nil {
+		try(p.Start)
+	}
+	if math.IsInf(best, 1) {
+		for _, start := range p.starts() {
+			try(start)
 		}
 	}
 	r.Steps = d.steps
@@ -94,20 +104,27 @@ func (rs RateSplit) Solve(p *SplitProblem, r *SplitResult) Status {
 	return r.Status
 }
 
-// starts returns splits to descend from.
+// valid reports whether p's lengths agree and its numbers are finite.
+func (p *SplitProblem) valid() bool {
+	k, f := p.Users, p.Subbands
+	return k >= 0 && f >= 1 && (k == 0 || f <= math.MaxInt/k) && p.Power != nil && len(p.Rate) == k && allFiniteNonNegative(p.Rate) &&
+		(p.Closed == nil || len(p.Closed) == k*f) &&
+		(p.Start == nil || len(p.Start) == k*f && allFiniteNonNegative(p.Start))
+}
+
+// closed reports whether entry i, [user][subband], is closed.
+func (p *SplitProblem) closed(i int) bool { return p.Closed != nil && p.Closed[i] }
+
+// starts returns splits to descend from: the even one, and splits in which users
+// lean towards different subbands, lightly and so much that each has them nearly
+// to itself.
 func (p *SplitProblem) starts() [][]float64 {
 	even := make([]float64, p.Users*p.Subbands)
 	p.spread(even, func(int, int) float64 { return 1 })
-	if p.Start != nil {
-		// The start given first; the even split where it fails.
-		return [][]float64{append([]float64(nil), p.Start...)}
-	}
 	out := [][]float64{even}
 	if p.Subbands == 1 || p.Users == 1 {
 		return out
 	}
-	// Users lean towards different subbands, lightly and so much that each has
-	// them nearly to itself.
 	for _, lean := range []float64{4, 1e4} {
 		for shift := range min(p.Subbands, 3) {
 			s := make([]float64, len(even))
@@ -123,15 +140,11 @@ func (p *SplitProblem) starts() [][]float64 {
 	return out
 }
 
-// spread fills s with each user's rate in proportion to weights.
+// spread fills s with weights of each user's rate.
 func (p *SplitProblem) spread(s []float64, weight func(u, f int) float64) {
 	for u := range p.Users {
-		sum := 0.0
 		for f := range p.Subbands {
-			sum += weight(u, f)
-		}
-		for f := range p.Subbands {
-			s[u*p.Subbands+f] = p.Rate[u] * float64(p.Subbands) * weight(u, f) / sum
+			s[u*p.Subbands+f] = weight(u, f)
 		}
 	}
 }
@@ -162,7 +175,7 @@ func (d *descent) power(rate, slope []float64) float64 {
 	d.steps++
 	clear(slope)
 	total := d.p.Power(rate, slope)
-	if math.IsNaN(total) {
+	if !(total >= 0) {
 		return math.Inf(1)
 	}
 	for i, v := range slope {
@@ -178,7 +191,9 @@ func (d *descent) run(start []float64) float64 {
 	tolerance := orDefault(d.settings.Tolerance, 1e-9)
 	maxSteps := d.steps + int(orDefault(float64(d.settings.MaxSteps), 100))
 	copy(d.rate, start)
-	d.lift()
+	if !d.lift() {
+		return math.Inf(1)
+	}
 	total := d.power(d.rate, d.slope)
 	if math.IsInf(total, 1) {
 		return total
@@ -205,22 +220,43 @@ func (d *descent) run(start []float64) float64 {
 	return d.settle(total)
 }
 
-// lift gives every subband at least leastRate of each user's rate.
-func (d *descent) lift() {
+// lift scales each user's rates to its target, at least leastRate of it on every
+// open subband. It reports false for a user of a rate to whom all are closed.
+func (d *descent) lift() bool {
 	n := d.p.Subbands
 	for u, r := range d.p.Rate {
 		row := d.rate[u*n : (u+1)*n]
+		top := 0.0
+		for f := range row {
+			if d.p.closed(u*n + f) {
+				row[f] = 0
+			}
+			top = math.Max(top, row[f])
+		}
+		given := 0.0
+		for f := range row {
+			if top > 0 {
+				row[f] /= top
+			}
+			given += row[f]
+		}
 		sum := 0.0
 		for f := range row {
-			row[f] = math.Max(row[f], leastRate*r)
-			sum += row[f]
+			if !d.p.closed(u*n + f) {
+				row[f] = math.Max(row[f], leastRate*given)
+				sum += row[f]
+			}
 		}
-		if sum > 0 {
-			for f := range row {
+		if sum == 0 && r > 0 {
+			return false
+		}
+		for f := range row {
+			if sum > 0 {
 				row[f] *= r * float64(n) / sum
 			}
 		}
 	}
+	return true
 }
 
 // waterFill fills trial with the minimum of the models and level with the
@@ -244,6 +280,9 @@ func (d *descent) waterFill() float64 {
 		for range n + 1 {
 			sum, count := 0.0, 0
 			for f := range n {
+				if d.p.closed(u*n + f) {
+					continue
+				}
 				z := rate[f] - math.Log(slope[f])
 				if math.IsInf(level, -1) || z+level > least {
 					sum += z
@@ -259,6 +298,9 @@ func (d *descent) waterFill() float64 {
 			level = next
 		}
 		for f := range n {
+			if trial[f] = 0; d.p.closed(u*n + f) {
+				continue
+			}
 			trial[f] = math.Max(least, rate[f]-math.Log(slope[f])+level)
 			saved += slope[f] * (rate[f] - trial[f])
 		}

@@ -102,3 +102,59 @@ func TestSplitMarginals(t *testing.T) {
 		}
 	}
 }
+
+// A start that cannot be served, or that is all on one subband, gives way to the
+// solver's own; lengths and numbers that are none are bad input.
+func TestSplitStarts(t *testing.T) {
+	// The second subband has no channel of user 0.
+	first, second := NewChannel(2, 2), NewChannel(2, 2)
+	copy(first.Data, []complex128{1, 0.5, 0.2i, 1})
+	copy(second.Data, []complex128{0, 0, 1, 1})
+	power := func(rate, slope []float64) float64 {
+		q := splitOf([]Channel{first, second}, []float64{1, 1})
+		return q.Power(rate, slope)
+	}
+	half := func(rate, slope []float64) float64 {
+		// Above 1.5 nats on a subband nothing can be served.
+		for _, r := range rate {
+			if r > 1.5 {
+				return math.Inf(1)
+			}
+		}
+		return splitOf([]Channel{first, first}, []float64{1, 1}).Power(rate, slope)
+	}
+	for name, c := range map[string]struct {
+		p    SplitProblem
+		want Status
+	}{
+		"no start":               {SplitProblem{2, 2, []float64{1, 1}, half, nil, nil}, Solved},
+		"start beyond":           {SplitProblem{2, 2, []float64{1, 1}, half, []float64{2, 0, 0, 2}, nil}, Solved},
+		"start of zeros":         {SplitProblem{2, 2, []float64{1, 1}, half, make([]float64, 4), nil}, Solved},
+		"no channel":             {SplitProblem{2, 2, []float64{1, 1}, power, nil, nil}, Unservable},
+		"no users":               {SplitProblem{0, 3, nil, func(_, _ []float64) float64 { return 0 }, nil, nil}, Solved},
+		"no subbands":            {SplitProblem{2, 0, []float64{1, 1}, half, nil, nil}, BadInput},
+		"users below 0":          {SplitProblem{-1, 1, nil, half, nil, nil}, BadInput},
+		"too large":              {SplitProblem{2, math.MaxInt, []float64{1, 1}, half, nil, nil}, BadInput},
+		"rates":                  {SplitProblem{2, 2, []float64{1}, half, nil, nil}, BadInput},
+		"a negative rate":        {SplitProblem{2, 2, []float64{1, -1}, half, nil, nil}, BadInput},
+		"no power":               {SplitProblem{2, 2, []float64{1, 1}, nil, nil, nil}, BadInput},
+		"a start of NaN":         {SplitProblem{2, 2, []float64{1, 1}, half, []float64{1, 1, math.NaN(), 1}, nil}, BadInput},
+		"a start of other sizes": {SplitProblem{2, 2, []float64{1, 1}, half, []float64{1}, nil}, BadInput},
+		"powers of NaN": {SplitProblem{1, 1, []float64{1}, func(_, slope []float64) float64 {
+			slope[0] = 1
+			return math.NaN()
+		}, nil, nil}, Unservable},
+		"powers below 0": {SplitProblem{1, 1, []float64{1}, func(_, slope []float64) float64 {
+			slope[0] = 1
+			return -1
+		}, nil, nil}, Unservable},
+		"a subband closed":      {SplitProblem{2, 2, []float64{1, 1}, power, nil, []bool{false, true, false, true}}, Solved},
+		"every subband closed":  {SplitProblem{2, 2, []float64{1, 1}, half, nil, []bool{true, true, false, false}}, Unservable},
+		"closed of other sizes": {SplitProblem{2, 2, []float64{1, 1}, half, nil, []bool{true}}, BadInput},
+	} {
+		r := SplitResult{PowerW: 7}
+		if s := (RateSplit{}).Solve(&c.p, &r); s != c.want || r.Status != s || s != Solved && r.PowerW != 0 || !finite(r.PowerW) {
+			t.Errorf("%s: %v with %g W, want %v", name, s, r.PowerW, c.want)
+		}
+	}
+}

@@ -12,7 +12,7 @@ import (
 
 var (
 	errCertificate = errors.New("optim: malformed certificate or problem")
-	errNoDigits    = errors.New("optim: powers of the certificate too far above noise for float64")
+	errNoDigits    = errors.New("optim: powers or channels of the certificate too far from noise for float64")
 )
 
 // VerifyFloor re-computes the lower bound in W that c proves for p, from the raw
@@ -35,14 +35,21 @@ func VerifyFloor(p *FloorProblem, c Certificate) (lowerBoundW float64, err error
 			return 0, errCertificate
 		}
 	}
+	// Prices count by their ratios alone: the largest is made 1.
+	price := slices.Clone(c.Prices)
+	if top := slices.Max(append(price, 0)); top > 0 {
+		for k := range price {
+			price[k] /= top
+		}
+	}
 	order := make([]int, users)
 	for i := range order {
 		order[i] = i
 	}
-	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(c.Prices[b], c.Prices[a]) })
+	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(price[b], price[a]) })
 	value, steepest := 0.0, 0.0
 	for k, rate := range p.Rate {
-		value += c.Prices[k] * rate
+		value += price[k] * rate
 	}
 	share := 1 / float64(bands)
 	for f, h := range p.Channels {
@@ -66,7 +73,7 @@ func VerifyFloor(p *FloorProblem, c Certificate) (lowerBoundW float64, err error
 		l.Factorize(covariance)
 		slope := make([]float64, users)
 		for i, k := range order {
-			power, drop := c.PowersW[k*bands+f], c.Prices[k]
+			power, drop := c.PowersW[k*bands+f], price[k]
 			value -= drop * share * math.Log1p(power*quadratic(&l, h.User(k)))
 			x, y := embed(h.User(k))
 			covariance.SymRankOne(covariance, power, x)
@@ -75,7 +82,7 @@ func VerifyFloor(p *FloorProblem, c Certificate) (lowerBoundW float64, err error
 				return 0, errNoDigits
 			}
 			if i+1 < users {
-				drop -= c.Prices[order[i+1]]
+				drop -= price[order[i+1]]
 			}
 			for _, j := range order[:i+1] {
 				slope[j] += drop * share * quadratic(&l, h.User(j))
@@ -89,11 +96,18 @@ func VerifyFloor(p *FloorProblem, c Certificate) (lowerBoundW float64, err error
 	if math.IsNaN(value) || math.IsInf(value, 0) || math.IsInf(steepest, 1) {
 		return 0, errNoDigits
 	}
-	if value <= 0 {
+	if value <= leastCertified {
 		return 0, nil
 	}
-	return value / steepest, nil
+	if bound := value / steepest; steepest > leastCertified && !math.IsInf(bound, 1) {
+		return bound, nil
+	}
+	return 0, errNoDigits
 }
+
+// leastCertified is the least value and slope that count: below, underflow may
+// have taken digits.
+const leastCertified = 0x1p-1000
 
 // embed returns the real forms of h and of i h.
 func embed(h []complex128) (x, y *mat.VecDense) {

@@ -44,7 +44,7 @@ func (v *View) assemble(p *Plan, g *onAir) Group {
 	}
 	for i, k := range g.users {
 		w := e.weights[i*bands*m : (i+1)*bands*m]
-		a := Allocation{UserID: v.slot.Users[k].ID, BeamIndex: -1, PowerW: powerOf(w), SINR: e.sinr[i*bands : (i+1)*bands]}
+		a := Allocation{UserID: v.slot.Users[k].ID, BeamIndex: v.beamIndex(k), PowerW: powerOf(w), SINR: e.sinr[i*bands : (i+1)*bands]}
 		nats := 0.0
 		for _, s := range a.SINR {
 			n, row := v.carried(s)

@@ -76,7 +76,7 @@ func (b *bandSolver) solve(penalty []float64) (powerW float64, slopes []float64,
 func (b *bandSolver) freeW() float64 {
 	sum := 0.0
 	for i, g := range b.sinr {
-		sum += g / b.gram.Norm2(i)
+		sum += g / b.view.ownGain(b.users[i], b.band)
 	}
 	return sum
 }
@@ -106,6 +106,8 @@ func (b *bandSolver) fixBeams() (status optim.Status) {
 		status = b.unit.ZeroForcing(&b.gram)
 	case BeamsRegularized:
 		_, status = b.unit.BestRegularized(&b.gram, b.sinr, b.errorVariance())
+	case BeamsCodebook:
+		return b.bookGains()
 	default:
 		return optim.BadInput
 	}
@@ -125,6 +127,9 @@ func (b *bandSolver) fixedProblem() optim.FixedProblem {
 func (b *bandSolver) solved() []complex128 {
 	if b.view.options.Beams == BeamsOptimal {
 		return b.form(&b.result.Beams)
+	}
+	if b.view.book != nil {
+		return b.bookWeights()
 	}
 	b.unit.SetPowers(b.fixed.UserW)
 	return b.form(&b.unit)

@@ -26,8 +26,11 @@ func (e *Engine) Schedule(ctx context.Context, slot *Slot) *Plan {
 func schedule(ctx context.Context, slot *Slot) *Plan {
 	headroom := 0.0
 	for {
-		plan, lack := scheduleWithin(ctx, slot, headroom)
+		plan, v, lack := scheduleWithin(ctx, slot, headroom)
 		if lack == 0 || headroom > mostHeadroom {
+			if v.options.Floor {
+				plan.proveFloor(ctx, v)
+			}
 			return plan
 		}
 		headroom = math.Max(4*lack, 8*headroom)
@@ -40,9 +43,9 @@ const mostHeadroom = 1e-3
 // scheduleWithin plans a slot with limits drawn in by headroom until weights are
 // encoded. lack is the largest relative shortfall of a rate that could be had
 // within the limits, but for the rounding of weights.
-func scheduleWithin(ctx context.Context, slot *Slot, headroom float64) (plan *Plan, lack float64) {
+func scheduleWithin(ctx context.Context, slot *Slot, headroom float64) (plan *Plan, v *View, lack float64) {
 	plan = &Plan{Sequence: slot.Sequence, EngineVersion: Version}
-	v := newView(slot, slot.Options.Resolve())
+	v = newView(slot, slot.Options.Resolve())
 	v.solver.limited.headroom = headroom
 	plan.Strategy = Strategy{v.options.Grouping, v.options.Beams, v.options.Power}
 	p := v.choose(ctx, plan)
@@ -58,7 +61,10 @@ func scheduleWithin(ctx context.Context, slot *Slot, headroom float64) (plan *Pl
 	if v.peak == nil || p.short {
 		lack = 0
 	}
-	return plan, lack
+	if plan.Status == StatusMet {
+		plan.LimitsBinding = nil
+	}
+	return plan, v, lack
 }
 
 // met reports whether the target is met.

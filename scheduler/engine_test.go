@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"leastwatt/optim"
@@ -129,4 +130,32 @@ func efficiency(t *optim.RateTable, row int) float64 {
 		}
 	}
 	return math.NaN()
+}
+
+// A user without a channel on one subband is served on the other: its rate there
+// is twice its mean rate, which alone takes N/2 (2^(2R/B) - 1) / |h|^2 W (Shannon).
+func TestSilentSubband(t *testing.T) {
+	for _, beams := range Beams() {
+		for _, grouping := range []string{"alone", "together"} {
+			slot := randomSlot(rand.New(rand.NewPCG(41, 42)), 2, 4, 1)
+			slot.Channel.Subbands = 2
+			h := slot.Channel.Samples
+			zero := make([]complex128, 4)
+			slot.Channel.Samples = slices.Concat(h[:4], zero, h[4:], h[4:])
+			slot.Users[1].RateBps = 0
+			if grouping == "together" {
+				slot.Users[1].RateBps = slot.Users[0].RateBps
+			}
+			slot.Options = Options{Grouping: grouping, Beams: beams.Name}
+			plan := schedule(context.Background(), slot)
+			if plan.Status != StatusMet {
+				t.Errorf("%s %s: %v", beams.Name, grouping, plan.Status)
+			}
+			u := slot.Users[0]
+			want := u.NoiseW / 2 * (math.Exp2(2*u.RateBps/slot.BandwidthHz) - 1) / powerOf(h[:4])
+			if grouping == "alone" && beams.Name != BeamsCodebook && math.Abs(plan.RadiatedPowerW/want-1) > 1e-6 {
+				t.Errorf("%s: %g W, want %g W", beams.Name, plan.RadiatedPowerW, want)
+			}
+		}
+	}
 }

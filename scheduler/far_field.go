@@ -14,7 +14,7 @@ type farField struct {
 	array       channel.Array
 	wavelengthM float64
 	gain        float64 // boresight gain of one antenna, amplitude
-	sphere      cone    // every direction, about the axis along which the array is longest
+	sphere      *cone   // every direction, about the axis along which the array is longest
 	stepDeg     float64 // between directions of a grid
 	turnDeg     float64 // between those of the sphere, about its axis
 }
@@ -32,13 +32,14 @@ var patterns = map[string]channel.Pattern{
 // trigonometric polynomials, from memory). A grid of lambda/4D has a point within
 // 0.18 lambda/D of a peak, and a finer one within its cells one within 0.045.
 const (
-	gridStep        = 0.25 // lambda/D
-	gridLoss        = 0.4  // of a peak at the nearest point of the grid, at most
-	cellSteps       = 4    // of the finer grid within a cell
-	cellLoss        = 0.95 // of a peak at its nearest point
-	coarsestGridDeg = 10.0 // for the element's pattern
-	refinedPeaks    = 64   // no more are followed to their tops
-	refineTo        = 1e-5 // of a grid step: EIRP is flat at its peak, good to 1e-9
+	gridStep        = 0.25    // lambda/D
+	gridLoss        = 0.4     // of a peak at the nearest point of the grid, at most
+	cellSteps       = 4       // of the finer grid within a cell
+	clearlyAbove    = 0.01    // of a limit: no need to follow such a peak to its top
+	cellLoss        = 0.95    // of a peak at its nearest point
+	coarsestGridDeg = 10.0    // for the element's pattern
+	keptSamples     = 1 << 20 // of the rows of a grid, 16 MiB
+	refineTo        = 1e-5    // of a grid step: EIRP is flat at its peak, good to 1e-9
 )
 
 // newFarField returns the far field of some of a slot's antennas, nil where it
@@ -73,6 +74,10 @@ func newFarField(s *Slot, antennas []int) *farField {
 	f.stepDeg = step(math.Hypot(math.Hypot(extent[0], extent[1]), extent[2]))
 	f.sphere = newCone([]channel.Direction{{}, {AzimuthDeg: 90}, {ElevationDeg: 90}}[longest], 360)
 	extent[longest] = 0
+	if extent == [3]float64{} && f.array.Pattern == nil {
+		f.turnDeg = 360 // nothing varies about a line
+		return f
+	}
 	f.turnDeg = step(math.Hypot(math.Hypot(extent[0], extent[1]), extent[2]))
 	return f
 }
@@ -108,9 +113,11 @@ func received(row, w []complex128) float64 {
 type cone struct {
 	axis, side, up [3]float64
 	halfDeg        float64
+	grid           []cell       // made when first searched
+	rows           []complex128 // see farField.row, of the grid; nil: too many to keep
 }
 
-func newCone(axis channel.Direction, widthDeg float64) cone {
+func newCone(axis channel.Direction, widthDeg float64) *cone {
 	u := axis.Unit()
 	// Any two unit vectors that stand upright on the axis and on each other.
 	side := channel.Direction{AzimuthDeg: axis.AzimuthDeg + 90}.Unit()
@@ -119,7 +126,7 @@ func newCone(axis channel.Direction, widthDeg float64) cone {
 		u[2]*side[0] - u[0]*side[2],
 		u[0]*side[1] - u[1]*side[0],
 	}
-	return cone{u, side, up, math.Min(widthDeg/2, 180)}
+	return &cone{axis: u, side: side, up: up, halfDeg: math.Min(widthDeg/2, 180)}
 }
 
 // at returns the direction offDeg from the axis, turned by turnDeg about it.
@@ -144,32 +151,26 @@ type peak struct {
 // limit, with 0 the largest, the largest first. O(directions * beams * antennas).
 func (f *farField) peaks(w []complex128, c *cone, aboveW float64) []peak {
 	row := make([]complex128, len(f.array.PositionsM))
-	turn := f.stepDeg
-	if c.halfDeg == 180 {
-		turn = f.turnDeg
-	}
-	rings := max(2, int(math.Ceil(c.halfDeg/f.stepDeg)))
-	ringDeg := c.halfDeg / float64(rings)
-	var grid []cell
+	f.makeGrid(c)
 	level := aboveW
-	for r := range rings + 1 {
-		off := ringDeg * float64(r)
-		n := max(1, int(math.Ceil(360*math.Sin(off*math.Pi/180)/turn)))
-		for t := range n {
-			at := f.peakAt(w, row, c, off, 360*float64(t)/float64(n))
-			grid = append(grid, cell{at, 360 / float64(n)})
-			if aboveW == 0 {
-				level = math.Max(level, at.eirpW)
-			}
+	for i := range c.grid {
+		g := &c.grid[i]
+		if c.rows == nil {
+			g.eirpW = f.eirp(w, row, g.direction)
+		} else {
+			g.eirpW = received(c.rows[i*len(row):(i+1)*len(row)], w)
+		}
+		if aboveW == 0 {
+			level = math.Max(level, g.eirpW)
 		}
 	}
 	if level == 0 {
 		return nil // nothing is sent
 	}
 	var found []peak
-	for i := range grid {
-		if g := &grid[i]; g.eirpW >= gridLoss*level {
-			found = append(found, f.bestIn(w, row, c, g, ringDeg))
+	for i := range c.grid {
+		if g := &c.grid[i]; g.eirpW >= gridLoss*level {
+			found = append(found, f.bestIn(w, row, c, g))
 			if aboveW == 0 {
 				level = math.Max(level, found[len(found)-1].eirpW)
 			}
@@ -177,13 +178,19 @@ func (f *farField) peaks(w []complex128, c *cone, aboveW float64) []peak {
 	}
 	higher := func(a, b peak) int { return cmp.Compare(b.eirpW, a.eirpW) }
 	slices.SortStableFunc(found, higher)
-	var tops []peak
-	for _, p := range found[:min(len(found), refinedPeaks)] {
+	// Points of neighbouring cells lead to one peak: peaks lie lambda/2D apart.
+	apart := 2 * math.Sin(f.stepDeg/2*math.Pi/180)
+	var starts, tops []peak
+	for _, p := range found {
 		if p.eirpW < cellLoss*level {
 			break
 		}
-		f.refine(w, row, &p, c)
-		if aboveW == 0 || p.eirpW > aboveW && !slices.ContainsFunc(tops, p.near) {
+		near := func(q peak) bool { return p.distance(q) < apart }
+		if slices.ContainsFunc(starts, near) {
+			continue
+		}
+		starts = append(starts, p)
+		if f.refine(w, row, &p, c, aboveW); p.eirpW > aboveW {
 			tops = append(tops, p)
 		}
 	}
@@ -194,14 +201,43 @@ func (f *farField) peaks(w []complex128, c *cone, aboveW float64) []peak {
 // cell is a point of a grid over a cone and what is nearer to it than to others.
 type cell struct {
 	peak
-	turnDeg float64 // its width about the axis
+	offDeg, turnDeg float64 // its widths from and about the axis
+}
+
+// makeGrid makes the grid of a cone that has none yet.
+func (f *farField) makeGrid(c *cone) {
+	if len(c.grid) > 0 {
+		return
+	}
+	turn := f.stepDeg
+	if c == f.sphere {
+		turn = f.turnDeg
+	}
+	rings := max(2, int(math.Ceil(c.halfDeg/f.stepDeg)))
+	width := c.halfDeg / float64(rings)
+	for r := range rings + 1 {
+		off := width * float64(r)
+		n := max(1, int(math.Ceil(360*math.Sin(off*math.Pi/180)/turn)))
+		for t := range n {
+			at := 360 * float64(t) / float64(n)
+			c.grid = append(c.grid, cell{peak{direction: c.at(off, at), off: off, turn: at}, width, 360 / float64(n)})
+		}
+	}
+	m := len(f.array.PositionsM)
+	if len(c.grid)*m > keptSamples {
+		return
+	}
+	c.rows = make([]complex128, len(c.grid)*m)
+	for i := range c.grid {
+		f.row(c.rows[i*m:(i+1)*m], c.grid[i].direction)
+	}
 }
 
 // bestIn returns the best point of a finer grid within a cell.
-func (f *farField) bestIn(w, row []complex128, c *cone, g *cell, ringDeg float64) peak {
+func (f *farField) bestIn(w, row []complex128, c *cone, g *cell) peak {
 	best := g.peak
 	for i := range cellSteps + 1 {
-		off := g.off + ringDeg*(float64(i)/cellSteps-0.5)
+		off := g.off + g.offDeg*(float64(i)/cellSteps-0.5)
 		if off < 0 || off > c.halfDeg {
 			continue
 		}
@@ -220,20 +256,20 @@ func (f *farField) peakAt(w, row []complex128, c *cone, off, turn float64) peak 
 	return peak{d, f.eirp(w, row, d), off, turn}
 }
 
-// near reports whether two peaks are one that was found twice.
-func (p peak) near(q peak) bool {
+// distance returns that of the two directions on the unit sphere.
+func (p peak) distance(q peak) float64 {
 	u, v := p.direction.Unit(), q.direction.Unit()
-	far := 0.0
-	for i := range u {
-		far = math.Max(far, math.Abs(u[i]-v[i]))
-	}
-	return far < 1e-5
+	return math.Hypot(math.Hypot(u[0]-v[0], u[1]-v[1]), u[2]-v[2])
 }
 
 // refine climbs from a grid point to the local maximum within the cone by a
-// compass search (Kolda, Lewis, Torczon, SIAM Review 45(3), 2003, from memory).
-func (f *farField) refine(w, row []complex128, p *peak, c *cone) {
+// compass search (Kolda, Lewis, Torczon, SIAM Review 45(3), 2003, from memory). It
+// ends before where it is clearly above a limit, 0 for none.
+func (f *farField) refine(w, row []complex128, p *peak, c *cone, aboveW float64) {
 	for step := f.stepDeg / cellSteps / 2; step > f.stepDeg*refineTo; {
+		if aboveW > 0 && p.eirpW > aboveW*(1+clearlyAbove) {
+			return
+		}
 		moved := false
 		wide := math.Min(step/math.Max(math.Sin(p.off*math.Pi/180), 1e-3), 90)
 		for _, by := range [][2]float64{{step, 0}, {-step, 0}, {0, wide}, {0, -wide}} {
@@ -253,7 +289,7 @@ func (f *farField) refine(w, row []complex128, p *peak, c *cone) {
 
 // peakEIRP returns the largest EIRP of beams in any direction, in W.
 func (f *farField) peakEIRP(w []complex128) float64 {
-	if p := f.peaks(w, &f.sphere, 0); len(p) > 0 {
+	if p := f.peaks(w, f.sphere, 0); len(p) > 0 {
 		return p[0].eirpW
 	}
 	return 0

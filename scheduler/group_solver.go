@@ -35,6 +35,7 @@ type groupSolver struct {
 	slope    []float64 // [user] of one subband
 	start    []float64
 	limited  limitedSolver
+	choice   beamChoice
 	solves   int64
 
 	maxPenaltyDB float64 // of a group over its interference-free power; 0: the optimiser's own
@@ -48,6 +49,7 @@ func (s *groupSolver) init(v *View) {
 	for i := range s.fraction {
 		s.fraction[i] = -1
 	}
+	s.choice.init(k)
 }
 
 // power returns the power of the group in W while on the air for the share
@@ -60,7 +62,7 @@ func (s *groupSolver) power(g *onAir, share float64) (powerW, shareSlopeW float6
 	if len(g.users) == 0 {
 		return 0, 0
 	}
-	if !s.setMean(g, share) {
+	if !s.setMean(g, share) || !s.chooseBeams(g, s.mean) {
 		return math.Inf(1), 0
 	}
 	if len(g.bands) == 1 {
@@ -80,18 +82,58 @@ func (s *groupSolver) power(g *onAir, share float64) (powerW, shareSlopeW float6
 	return powerW, shareSlopeW
 }
 
+// solved is what a group takes at some share, kept because on the edge of what it
+// can bear another start of the same solve may fail.
+type solved struct {
+	mean       []float64 // [user] rates asked, see groupSolver
+	headroom   float64
+	directions int
+	rates      []float64 // [user][band]
+	beam       []int     // [user of the group] of a codebook
+	powerW     float64
+}
+
 // planPower returns the power of the group as a plan would have it, on the
 // steps of the rate table where there is one, and leaves its rates in s.rates.
 func (s *groupSolver) planPower(g *onAir, share float64) float64 {
-	powerW, _ := s.power(g, share)
-	if s.view.table == nil || math.IsInf(powerW, 1) {
-		return powerW
+	if !s.setMean(g, share) {
+		return math.Inf(1)
 	}
+	key := solved{mean: s.mean, headroom: s.limited.headroom, directions: len(g.found.rowW)}
+	if k := &g.solved; len(k.rates) > 0 && slices.Equal(k.mean, key.mean) && k.headroom == key.headroom && k.directions == key.directions {
+		s.rates = append(s.rates[:0], k.rates...)
+		for i, b := range k.beam {
+			s.choice.beam[g.users[i]] = b
+		}
+		return k.powerW
+	}
+	powerW, _ := s.power(g, share)
+	if s.view.table != nil && !math.IsInf(powerW, 1) {
+		powerW = s.steppedPower(g)
+	}
+	if !math.IsInf(powerW, 1) {
+		key.mean, key.rates, key.powerW = slices.Clone(s.mean), slices.Clone(s.rates), powerW
+		if s.view.book != nil {
+			for _, k := range g.users {
+				key.beam = append(key.beam, s.choice.beam[k])
+			}
+		}
+		g.solved = key
+	}
+	return powerW
+}
+
+// steppedPower replaces the rates by steps of the rate table that carry them and
+// returns their power.
+func (s *groupSolver) steppedPower(g *onAir) float64 {
 	bands := len(g.bands)
 	for i, k := range g.users {
 		if !s.stepUp(s.rates[i*bands:(i+1)*bands], s.mean[i]*float64(bands), k, g.bands) {
 			return math.Inf(1)
 		}
+	}
+	if bands == 1 && !s.chooseBeams(g, s.rates) {
+		return math.Inf(1)
 	}
 	s.slopes = slices.Grow(s.slopes[:0], len(s.rates))[:len(s.rates)]
 	return s.powerAt(g, s.rates, s.slopes)
@@ -116,7 +158,7 @@ func (s *groupSolver) stepUp(rates []float64, total float64, k int, bands []int)
 		sum += nats(at[c])
 	}
 	cost := func(c, i int) float64 {
-		return (math.Expm1(nats(i)) - math.Expm1(nats(i-1))) / s.view.gram[bands[c]].Norm2(k)
+		return (math.Expm1(nats(i)) - math.Expm1(nats(i-1))) / s.view.ownGain(k, bands[c])
 	}
 	need := total * (1 - 1e-12)
 	for sum < need {
@@ -193,7 +235,7 @@ func (s *groupSolver) splitRates(g *onAir) float64 {
 // one, and then without.
 func (s *groupSolver) splitFrom(g *onAir, start []float64, power func(g *onAir, rates, slopes []float64) float64) bool {
 	p := optim.SplitProblem{
-		Users: len(g.users), Subbands: len(g.bands), Rate: s.mean, Start: start,
+		Users: len(g.users), Subbands: len(g.bands), Rate: s.mean, Closed: s.closed(g), Start: start,
 		Power: func(rate, slope []float64) float64 { return power(g, rate, slope) },
 	}
 	split := optim.RateSplit{Tolerance: splitTolerance}
@@ -202,6 +244,24 @@ func (s *groupSolver) splitFrom(g *onAir, start []float64, power func(g *onAir, 
 	}
 	p.Start = nil
 	return start != nil && split.Solve(&p, &s.split) == optim.Solved
+}
+
+// closed marks the subbands on which users of a group have no channel,
+// [user][band]; nil means none.
+func (s *groupSolver) closed(g *onAir) []bool {
+	var out []bool
+	for i, k := range g.users {
+		for b, f := range g.bands {
+			if s.view.ownGain(k, f) > 0 {
+				continue
+			}
+			if out == nil {
+				out = make([]bool, len(g.users)*len(g.bands))
+			}
+			out[i*len(g.bands)+b] = true
+		}
+	}
+	return out
 }
 
 // approachLimits splits the mean rates where limits rule out the even split: from
@@ -217,7 +277,7 @@ func (s *groupSolver) approachLimits(g *onAir) bool {
 	}
 	kept := s.limited.headroom
 	defer func() { s.limited.headroom = kept }()
-	for wider := s.view.peak.excess(w); ; wider *= narrowing {
+	for wider := math.Max(s.view.peak.excess(w), g.found.excess(w)); ; wider *= narrowing {
 		s.limited.headroom = math.Min(1-wider, kept)
 		if !s.splitFrom(g, slices.Clone(s.split.Rate), s.powerAt) {
 			return false

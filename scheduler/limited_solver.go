@@ -16,6 +16,15 @@ type limitedSolver struct {
 	// Limits are solved for so much lower, relative: what is kept for the rounding
 	// of weights.
 	headroom float64
+	last     limitedKey
+}
+
+// limitedKey tells a solved problem from others of the same slot.
+type limitedKey struct {
+	users, bands []int
+	rates        []float64
+	directions   int
+	headroom     float64
 }
 
 // limitedPower is powerAt under the slot's limits.
@@ -44,7 +53,7 @@ func (s *groupSolver) fixedPower(g *onAir, rates, slopes []float64) float64 {
 		return power
 	}
 	w, _ := s.freeWeights(g, rates, (*bandSolver).solved)
-	if w == nil || s.view.peak.excess(w)*(1+s.limited.headroom) > 1 {
+	if w == nil || math.Max(s.view.peak.excess(w), g.found.excess(w)) > 1-s.limited.headroom {
 		return math.Inf(1)
 	}
 	return power
@@ -57,6 +66,9 @@ func (s *groupSolver) solveLimited(g *onAir, rates []float64) optim.Status {
 	p := &l.problem
 	v := s.view
 	n, gap := len(g.bands), v.gap
+	if l.isLast(g, rates) {
+		return optim.Solved
+	}
 	p.Bands = p.Bands[:0]
 	for c, f := range g.bands {
 		b := optim.Band{Channel: v.channelOf(g.users, f)}
@@ -72,17 +84,31 @@ func (s *groupSolver) solveLimited(g *onAir, rates []float64) optim.Status {
 		return optim.AboveLimits
 	}
 	l.solver.MaxPenaltyDB = s.maxPenaltyDB
-	p.Limits = v.peak.group(1 - l.headroom)
-	p.Start = g.duals
-	if n := len(p.Limits.RowW) - len(p.Start.RowPrice); len(p.Start.RowPrice) > 0 && n > 0 {
+	p.Limits = v.peak.group(&g.found, 1-l.headroom)
+	p.Start = g.found.duals
+	if n := len(g.found.rowW) - len(p.Start.RowPrice); len(p.Start.Lambda) > 0 && n > 0 {
 		p.Start.RowPrice = append(slices.Clone(p.Start.RowPrice), make([]float64, n)...)
 	}
 	s.solves++
 	status := l.solver.Solve(p, &l.ws, &l.result)
+	if status == optim.IllConditioned && len(p.Start.Lambda) > 0 {
+		p.Start = optim.Duals{}
+		s.solves++
+		status = l.solver.Solve(p, &l.ws, &l.result)
+	}
+	l.last = limitedKey{}
 	if status == optim.Solved {
-		g.duals = copyDuals(&l.result.Duals)
+		g.found.duals = copyDuals(&l.result.Duals)
+		l.last = limitedKey{slices.Clone(g.users), slices.Clone(g.bands), slices.Clone(rates), len(g.found.rowW), l.headroom}
 	}
 	return status
+}
+
+// isLast reports whether the last solve was of the same problem, and solved it.
+func (l *limitedSolver) isLast(g *onAir, rates []float64) bool {
+	k := &l.last
+	return len(k.rates) > 0 && slices.Equal(k.rates, rates) && slices.Equal(k.users, g.users) && slices.Equal(k.bands, g.bands) &&
+		k.directions == len(g.found.rowW) && k.headroom == l.headroom
 }
 
 func copyDuals(d *optim.Duals) optim.Duals {

@@ -9,9 +9,6 @@ import (
 	"leastwatt/optim"
 )
 
-// limitDuals is where the last solve of a group under limits ended.
-type limitDuals = optim.Duals
-
 // peakLimits are the limits on power of a slot, for the antennas in use. They
 // hold in every group.
 type peakLimits struct {
@@ -20,13 +17,19 @@ type peakLimits struct {
 	antenna  []int     // their numbers in the slot
 	far      *farField
 	cones    []coneLimit
-	rows     []complex128 // of the directions found to matter so far, [row][antenna]
-	rowW     []float64
+}
+
+// directions are those in which a group's beams were found to exceed a limit on
+// EIRP.
+type directions struct {
+	rows  []complex128 // see farField.row, [row][antenna]
+	rowW  []float64    // limit
+	duals optim.Duals  // where the last solve of the group under limits ended
 }
 
 // coneLimit is a limit on EIRP in a set of directions.
 type coneLimit struct {
-	cone  cone
+	cone  *cone
 	eirpW float64
 	limit string // name and index in the contract
 	index int
@@ -34,9 +37,9 @@ type coneLimit struct {
 
 const (
 	eirpTolerance = 1e-7 // relative excess at which a direction still counts as kept
-	maxRows       = 400
+	manyRows      = 48   // at which those without a price are dropped
 	sameRow       = 1e-12
-	maxRowRounds  = 12   // of a search, each with the directions found in the last
+	maxRowRounds  = 60   // of a search, each with the directions found in the last
 	peakSlack     = 1e-9 // by which the search for peaks ends below them, at most
 )
 
@@ -68,10 +71,10 @@ func newPeakLimits(s *Slot, antennas []int, far *farField) *peakLimits {
 	return l
 }
 
-// group returns the limits for the optimiser, each times by.
-func (l *peakLimits) group(by float64) optim.Limits {
+// group returns the limits of a group for the optimiser, each times by.
+func (l *peakLimits) group(d *directions, by float64) optim.Limits {
 	if by == 1 {
-		return optim.Limits{TotalW: l.totalW, AntennaW: l.antennaW, Rows: l.rows, RowW: l.rowW}
+		return optim.Limits{TotalW: l.totalW, AntennaW: l.antennaW, Rows: d.rows, RowW: d.rowW}
 	}
 	scaled := func(s []float64) []float64 {
 		var out []float64
@@ -80,7 +83,7 @@ func (l *peakLimits) group(by float64) optim.Limits {
 		}
 		return out
 	}
-	return optim.Limits{TotalW: l.totalW * by, AntennaW: scaled(l.antennaW), Rows: l.rows, RowW: scaled(l.rowW)}
+	return optim.Limits{TotalW: l.totalW * by, AntennaW: scaled(l.antennaW), Rows: d.rows, RowW: scaled(d.rowW)}
 }
 
 // silent reports whether nothing at all may be sent.
@@ -103,22 +106,32 @@ func antennaPower(w []complex128, antennas int) []float64 {
 }
 
 // excess returns the largest power over its limit of beams, [beam][antenna],
-// over all limits, those on EIRP in the directions found so far.
+// over all limits but those on EIRP.
 func (l *peakLimits) excess(w []complex128) float64 {
-	m := len(l.antenna)
 	worst := ratio(powerOf(w), l.totalW)
 	if l.antennaW != nil {
-		for i, p := range antennaPower(w, m) {
+		for i, p := range antennaPower(w, len(l.antenna)) {
 			worst = math.Max(worst, ratio(p, l.antennaW[i]))
 		}
-	}
-	for i, limit := range l.rowW {
-		worst = math.Max(worst, ratio(received(l.rows[i*m:(i+1)*m], w), limit))
 	}
 	return worst
 }
 
-// over is excess over EIRP in every direction; 0 for no limits.
+// excess returns the largest EIRP over its limit in the directions found.
+func (d *directions) excess(w []complex128) float64 {
+	worst := 0.0
+	for i, limit := range d.rowW {
+		worst = math.Max(worst, ratio(received(d.row(i), w), limit))
+	}
+	return worst
+}
+
+func (d *directions) row(i int) []complex128 {
+	m := len(d.rows) / len(d.rowW)
+	return d.rows[i*m : (i+1)*m]
+}
+
+// over is excess over all limits, EIRP in every direction; 0 for no limits.
 func (l *peakLimits) over(w []complex128) float64 {
 	if l == nil {
 		return 0
@@ -132,7 +145,7 @@ func (l *peakLimits) over(w []complex128) float64 {
 
 // eirp returns the largest EIRP of beams, [beam][antenna], in cone i.
 func (l *peakLimits) eirp(w []complex128, i int) float64 {
-	if p := l.far.peaks(w, &l.cones[i].cone, 0); len(p) > 0 {
+	if p := l.far.peaks(w, l.cones[i].cone, 0); len(p) > 0 {
 		return p[0].eirpW * (1 + peakSlack)
 	}
 	return 0
@@ -145,48 +158,64 @@ func ratio(power, limit float64) float64 {
 	return power / limit
 }
 
-// addPeaks adds the directions in which beams exceed a limit on EIRP, as rows for
-// the optimiser. It reports whether there were any.
-func (l *peakLimits) addPeaks(w []complex128) bool {
-	before := len(l.rowW)
+// addPeaks adds the directions in which beams exceed a limit on EIRP. It reports
+// whether there were any.
+func (l *peakLimits) addPeaks(d *directions, w []complex128) bool {
+	before := len(d.rowW)
 	row := make([]complex128, len(l.antenna))
 	for i := range l.cones {
 		c := &l.cones[i]
-		for _, p := range l.far.peaks(w, &c.cone, c.eirpW*(1+eirpTolerance)) {
+		for _, p := range l.far.peaks(w, c.cone, c.eirpW*(1+eirpTolerance)) {
 			l.far.row(row, p.direction)
-			if len(l.rowW) < maxRows && !l.hasRow(row, c.eirpW) {
-				l.rows = append(l.rows, row...)
-				l.rowW = append(l.rowW, c.eirpW)
+			if !d.has(row, c.eirpW) {
+				d.rows = append(slices.Clip(d.rows), row...)
+				d.rowW = append(slices.Clip(d.rowW), c.eirpW)
 			}
 		}
 	}
-	return len(l.rowW) > before
+	return len(d.rowW) > before
 }
 
-// hasRow reports whether a row of the same limit is there already, as directions
+// has reports whether a row of the same limit is there already, as directions
 // around the axis of a line of antennas are.
-func (l *peakLimits) hasRow(row []complex128, limitW float64) bool {
-	m := len(row)
-	for i, w := range l.rowW {
-		z := optim.Received(l.rows[i*m:(i+1)*m], row)
-		if w == limitW && cmplx.Abs(z) > (1-sameRow)*math.Sqrt(powerOf(row)*powerOf(l.rows[i*m:(i+1)*m])) {
+func (d *directions) has(row []complex128, limitW float64) bool {
+	for i, w := range d.rowW {
+		z := optim.Received(d.row(i), row)
+		if w == limitW && cmplx.Abs(z) > (1-sameRow)*math.Sqrt(powerOf(row)*powerOf(d.row(i))) {
 			return true
 		}
 	}
 	return false
 }
 
-// addDirections adds the directions in which the groups of a partition exceed a
-// limit on EIRP at their shares. It reports whether there were any.
-func (v *View) addDirections(groups ...onAir) bool {
+// prune drops directions without a price, where there are many.
+func (d *directions) prune() {
+	if len(d.rowW) <= manyRows || len(d.duals.RowPrice) < len(d.rowW) {
+		return
+	}
+	var kept directions
+	for i, q := range d.duals.RowPrice {
+		if q > 0 {
+			kept.rows = append(kept.rows, d.row(i)...)
+			kept.rowW = append(kept.rowW, d.rowW[i])
+			kept.duals.RowPrice = append(kept.duals.RowPrice, q)
+		}
+	}
+	d.rows, d.rowW, d.duals.RowPrice = kept.rows, kept.rowW, kept.duals.RowPrice
+}
+
+// addDirections adds the directions in which a group exceeds a limit on EIRP at
+// its share. It reports whether there were any.
+func (v *View) addDirections(g *onAir) bool {
 	if v.peak == nil || len(v.peak.cones) == 0 {
 		return false
 	}
-	added := false
-	for _, w := range v.groupWeights(groups) {
-		added = v.peak.addPeaks(w) || added
+	w := v.groupWeights(g)
+	if w == nil {
+		return false
 	}
-	return added
+	g.found.prune()
+	return v.peak.addPeaks(&g.found, w)
 }
 
 // binding returns the limits that keep the targets of a slot from being met: those
@@ -201,12 +230,17 @@ func (v *View) binding(tried []*partition) []BindingLimit {
 	for _, p := range tried {
 		q := p.clone()
 		for i := range q.groups {
-			q.groups[i].duals = limitDuals{}
+			g := &q.groups[i]
+			g.found, g.solved = directions{}, solved{}
 		}
-		free.divide(q)
-		if !math.IsInf(q.powerW, 1) {
-			return v.peak.exceeded(free.groupWeights(q.groups))
+		if free.divide(q); math.IsInf(q.powerW, 1) {
+			continue
 		}
+		var weights [][]complex128
+		for i := range q.groups {
+			weights = append(weights, free.groupWeights(&q.groups[i]))
+		}
+		return v.peak.exceeded(weights)
 	}
 	return nil
 }
@@ -227,19 +261,14 @@ func (v *View) withoutLimits() *View {
 	return free
 }
 
-// groupWeights returns the weights of each group that meets its targets.
-func (v *View) groupWeights(groups []onAir) [][]complex128 {
-	var out [][]complex128
-	for i := range groups {
-		g := &groups[i]
-		if math.IsInf(v.solver.planPower(g, g.share), 1) {
-			continue
-		}
-		if w, _ := v.solver.weights(g, slices.Clone(v.solver.rates)); w != nil {
-			out = append(out, w)
-		}
+// groupWeights returns the weights of a group at its share, nil where it does not
+// meet its targets.
+func (v *View) groupWeights(g *onAir) []complex128 {
+	if math.IsInf(v.solver.planPower(g, g.share), 1) {
+		return nil
 	}
-	return out
+	w, _ := v.solver.weights(g, slices.Clone(v.solver.rates))
+	return w
 }
 
 // exceeded returns the limits that the weights of some groups, each [beam][antenna],

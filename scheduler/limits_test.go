@@ -268,6 +268,25 @@ func TestNeverShortForWantOfGrouping(t *testing.T) {
 	}
 }
 
+// A group of the caller's whose users no share can serve, for beams that cannot be
+// told apart or are too few, is left off the air; the other group is served.
+func TestShortfallInseparable(t *testing.T) {
+	for _, o := range []Options{
+		{Beams: BeamsZeroForcing}, {Beams: BeamsZeroForcing, ShareStep: 0.25}, {Beams: BeamsCodebook, Codebook: &Codebook{Beams: []complex128{1, 0, 0}}},
+	} {
+		for _, share := range []*float64{nil, ptr(0.5)} {
+			slot := randomSlot(rand.New(rand.NewPCG(19, 20)), 3, 3, 0.5)
+			copy(slot.Channel.Samples[3:6], slot.Channel.Samples[:3])
+			slot.Options = o
+			slot.Groups = []FixedGroup{{UserIDs: []string{"u0", "u1"}, Share: share}, {UserIDs: []string{"u2"}}}
+			plan := schedule(context.Background(), slot)
+			if plan.Status != StatusShort || plan.Users[0].RateBps != 0 || plan.Users[1].RateBps != 0 || !plan.Users[2].met() {
+				t.Errorf("%+v: %v, rates %+v", o, plan.Status, plan.Users)
+			}
+		}
+	}
+}
+
 // TestAllAntennasOff: with every antenna at 0 W each grouping gives a plan of
 // which nothing is on the air (derived: nobody can be served).
 func TestAllAntennasOff(t *testing.T) {

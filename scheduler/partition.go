@@ -8,11 +8,12 @@ import (
 
 // onAir is a group with its share of the slot.
 type onAir struct {
-	users []int
-	bands []int // subbands in use
-	share float64
-	fixed bool // the share is the caller's
-	duals limitDuals
+	users  []int
+	bands  []int // subbands in use
+	share  float64
+	fixed  bool // the share is the caller's
+	found  directions
+	solved solved // at the last share
 }
 
 // partition is the groups of a slot with the power they need.
@@ -123,7 +124,14 @@ func (v *View) fixedGroups() *partition {
 func (v *View) divide(p *partition) {
 	for range maxRowRounds {
 		v.divideOnce(p)
-		if math.IsInf(p.powerW, 1) || !v.addDirections(p.groups...) {
+		if math.IsInf(p.powerW, 1) {
+			return
+		}
+		added := false
+		for i := range p.groups {
+			added = v.addDirections(&p.groups[i]) || added
+		}
+		if !added {
 			return
 		}
 	}

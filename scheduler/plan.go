@@ -9,14 +9,14 @@ const RateTolerance = 1e-6
 // Status says what became of a slot.
 type Status int
 
-// Statuses of a plan. The zero value means not scheduled.
+// Statuses of a plan.
 const (
-	StatusNone     Status = iota
-	StatusMet             // every rate >= target * (1 - RateTolerance)
-	StatusShort           // something binds; the plan that falls short least
-	StatusRejected        // bad input, see Violations; no plan
-	StatusDropped         // stale in a session where the newest wins; no plan
-	StatusFailed          // a contained fault of the engine; no plan
+	StatusNone     Status = iota // not scheduled
+	StatusMet                    // every rate >= target * (1 - RateTolerance)
+	StatusShort                  // something binds; the plan that falls short least
+	StatusRejected               // bad input, see Violations; no plan
+	StatusDropped                // stale in a session where the newest wins; no plan
+	StatusFailed                 // a contained fault of the engine; no plan
 )
 
 var statusNames = [...]string{"NONE", "MET", "SHORT", "REJECTED", "DROPPED", "FAILED"}

@@ -9,10 +9,11 @@ import (
 const (
 	gainTolerance     = 1e-3 // of the fractions spent afterwards
 	shareEdge         = 1e-7 // relative accuracy of the least share of a group
+	shareEdgeEIRP     = 1e-4 // the same where EIRP is limited: the power rises without bound at the edge
 	roughEdge         = 1e-3 // of it where partitions are compared
 	largestLeastShare = 1e6  // a group that would need more is not served at all
 	maxFractionSteps  = 60
-	shortPenaltyDB    = 30 // over the interference-free power: not more is spent on targets that are missed
+	shortPenaltyDB    = 10 // over the interference-free power, where no limit bounds it: not more is spent on targets that are missed
 )
 
 // shortfall seeks the rates to deliver of a slot whose targets cannot all be met.
@@ -41,7 +42,9 @@ func (v *View) shortfall(tried []*partition) *partition {
 			out = append(out, k) // of no channel
 		}
 	}
-	v.solver.maxPenaltyDB = shortPenaltyDB
+	if v.peak == nil || math.IsInf(v.peak.totalW, 1) && v.peak.antennaW == nil {
+		v.solver.maxPenaltyDB = shortPenaltyDB
+	}
 	// Rates are on the edge of what limits allow: users who get all of their target
 	// keep it when weights are encoded.
 	v.solver.limited.headroom = math.Max(v.solver.limited.headroom, 4*RateTolerance)
@@ -53,8 +56,11 @@ func (v *View) shortfall(tried []*partition) *partition {
 			best, most = q, t
 		}
 	}
-	most = s.share(best, shareEdge)
-	best.groups = slices.DeleteFunc(best.groups, func(g onAir) bool { return g.share == 0 })
+	edge := shareEdge
+	if v.peak != nil && len(v.peak.cones) > 0 {
+		edge = shareEdgeEIRP
+	}
+	most = s.share(best, edge)
 	for i := range best.groups {
 		s.spend(&best.groups[i])
 	}
@@ -77,13 +83,18 @@ func (p *partition) without(users []int) *partition {
 }
 
 // share gives every group of p its share and its users the fractions that it can
-// bear. It returns the common fraction of the groups whose shares are open, 1
-// where there are none.
+// bear; groups that get no share are left out. It returns the common fraction of
+// the groups whose shares are open, 1 where there are none.
 func (s *shortfall) share(p *partition, edge float64) float64 {
 	budget, open := p.open()
 	var groups []*onAir
+	least := 1.0
 	for _, i := range open {
-		groups = append(groups, &p.groups[i])
+		if g := &p.groups[i]; s.served(g) {
+			groups = append(groups, g)
+		} else {
+			least = 0
+		}
 	}
 	t := s.common(groups, budget, edge)
 	if step := s.view.options.ShareStep; step > 0 && t < 1 {
@@ -93,11 +104,24 @@ func (s *shortfall) share(p *partition, edge float64) float64 {
 		}
 	}
 	for i := range p.groups {
-		if g := &p.groups[i]; g.fixed {
+		if g := &p.groups[i]; g.fixed && s.served(g) {
 			s.common([]*onAir{g}, g.share, edge)
 		}
 	}
-	return t
+	p.groups = slices.DeleteFunc(p.groups, func(g onAir) bool { return g.share == 0 })
+	return math.Min(t, least)
+}
+
+// served reports whether some share, however large, serves the group: users whose
+// beams cannot be told apart are served by none. Such a group gets no share.
+func (s *shortfall) served(g *onAir) bool {
+	s.deliver(g, 1)
+	if s.view.bears(g, largestLeastShare) {
+		return true
+	}
+	s.deliver(g, 0)
+	g.share = 0
+	return false
 }
 
 // common finds the largest fraction t of the targets of some groups that fits
@@ -169,12 +193,7 @@ func (s *shortfall) set(k int, fraction float64) {
 func (s *shortfall) spend(g *onAir) {
 	v := s.view
 	bears := func() bool { return v.bears(g, g.share) }
-	// On the edge of what can be borne, rounding decides.
-	for less := shareEdge; !bears() && less < 1; less *= 4 {
-		for _, k := range g.users {
-			s.set(k, s.fraction[k]*(1-less))
-		}
-	}
+	s.retreat(g)
 	users := slices.Clone(g.users)
 	slices.SortStableFunc(users, func(i, j int) int { return cmp.Compare(s.weight[j], s.weight[i]) })
 	for _, k := range users {
@@ -192,33 +211,44 @@ func (s *shortfall) spend(g *onAir) {
 					hi = x
 				}
 			}
+			lo *= 1 - gainTolerance/2 // off the edge
 		}
 		s.set(k, lo)
 	}
+	s.retreat(g)
 }
 
-// bears reports whether the group meets its targets in the share given.
-func (v *View) bears(g *onAir, share float64) bool {
-	return !math.IsInf(v.solver.planPower(g, share), 1)
-}
-
-// leastShare returns, to a relative accuracy, the least share at which the group
-// meets its targets, which may be more than one; +Inf where no share will do. last
-// is one found before, 0 or +Inf for none. Where EIRP is limited it is sought again until
-// no new direction matters.
-func (v *View) leastShare(g *onAir, last, accuracy float64) float64 {
-	for range maxRowRounds {
-		last = v.edge(g, last, accuracy)
-		if math.IsInf(last, 1) || !v.addDirections(onAir{users: g.users, bands: g.bands, share: last}) {
-			break
+// retreat lowers the fractions of a group's users until the group bears them: on
+// the edge of what it can bear, rounding decides.
+func (s *shortfall) retreat(g *onAir) {
+	for less := shareEdge; !s.view.bears(g, g.share) && less < 1; less *= 4 {
+		for _, k := range g.users {
+			s.set(k, s.fraction[k]*(1-less))
 		}
 	}
-	return last
 }
 
-// edge is leastShare for the directions found so far: bracketed by steps that
-// grow, then bisected.
-func (v *View) edge(g *onAir, last, accuracy float64) float64 {
+// bears reports whether the group meets its targets in the share given, in no
+// direction above a limit on EIRP.
+func (v *View) bears(g *onAir, share float64) bool {
+	defer func(kept float64) { g.share = kept }(g.share)
+	g.share = share
+	for range maxRowRounds {
+		if math.IsInf(v.solver.planPower(g, share), 1) {
+			return false
+		}
+		if !v.addDirections(g) {
+			return true
+		}
+	}
+	return false
+}
+
+// leastShare returns, to twice a relative accuracy, the least share at which the
+// group meets its targets, which may be more than one; +Inf where no share will
+// do. last is one found before, 0 or +Inf for none. It is bracketed by steps that grow,
+// then bisected.
+func (v *View) leastShare(g *onAir, last, accuracy float64) float64 {
 	by := 1 + 4*accuracy
 	if last == 0 || math.IsInf(last, 1) {
 		last, by = 1, 2
@@ -246,7 +276,7 @@ func (v *View) edge(g *onAir, last, accuracy float64) float64 {
 			lo = mid
 		}
 	}
-	return hi
+	return hi * (1 + accuracy)
 }
 
 // wholeSteps rounds shares of groups to multiples of step that fit the budget, at

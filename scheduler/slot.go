@@ -52,8 +52,8 @@ func (u *User) SubbandNoise(f, subbands int) float64 {
 
 // Element patterns of Array.
 const (
-	PatternIsotropic = "isotropic"
-	PatternSector65  = "sector65"
+	PatternIsotropic = "isotropic" // the same gain everywhere
+	PatternSector65  = "sector65"  // a sector of 65 degrees, 3GPP TR 38.901
 )
 
 // Array is the geometry of the transmit antennas, looking along +x.
@@ -88,15 +88,15 @@ type WeightFormat int
 // Weight formats. Rates and limits are evaluated on weights as encoded.
 const (
 	WeightsNone WeightFormat = iota // computed in float64, not returned
-	WeightsF64
-	WeightsF32
-	WeightsI16 // int16 pairs with one scale per group
+	WeightsF64                      // as computed
+	WeightsF32                      // rounded to float32
+	WeightsI16                      // int16 pairs with one scale per group
 )
 
 // Objectives of Options.
 const (
-	ObjectiveRadiated = "radiated"
-	ObjectiveConsumed = "consumed"
+	ObjectiveRadiated = "radiated" // least radiated power
+	ObjectiveConsumed = "consumed" // least power from the wall
 )
 
 // Options choose strategies and bounds on work. Zero values take defaults (see
@@ -115,8 +115,8 @@ type Options struct {
 	HysteresisDB         float64
 	SINRGapDB            float64
 	RateTable            string
-	Codebook             *Codebook
-	ShareStep            float64 // 0: any share
+	Codebook             *Codebook // nil: the DFT grid of a line with a beam for each antenna
+	ShareStep            float64   // 0: any share
 }
 
 // Codebook is a set of beams to choose from.

@@ -16,14 +16,15 @@ type Info struct {
 
 // Names of beams and powers. Groupings register themselves (RegisterGrouping).
 const (
-	BeamsMatched     = "matched"
-	BeamsZeroForcing = "zero-forcing"
-	BeamsRegularized = "regularized"
-	BeamsOptimal     = "optimal"
+	BeamsMatched     = "matched"      // along the user's channel
+	BeamsZeroForcing = "zero-forcing" // null at the others
+	BeamsRegularized = "regularized"  // between the two
+	BeamsOptimal     = "optimal"      // of least power, and their powers
+	BeamsCodebook    = "codebook"     // one of a codebook each
 
-	PowerLP        = "lp"
-	PowerIterative = "iterative"
-	PowerJoint     = "joint"
+	PowerLP        = "lp"        // by linear program
+	PowerIterative = "iterative" // by distributed power control
+	PowerJoint     = "joint"     // with optimal beams
 )
 
 // Beams lists the ways to form beams.
@@ -32,6 +33,7 @@ func Beams() []Info {
 		{BeamsMatched, "each beam along its user's own channel", false},
 		{BeamsZeroForcing, "each beam null at every other user of the group", false},
 		{BeamsRegularized, "zero forcing with one common regularisation, chosen for least power", false},
+		{BeamsCodebook, "each user a beam of its own out of options.codebook, assigned for least power", false},
 		{BeamsOptimal, "the beams of least total power, by uplink-downlink duality", true},
 	}
 }
@@ -108,6 +110,9 @@ func (o Options) Resolve() Options {
 		if o.Beams == BeamsOptimal {
 			o.Power = PowerJoint
 		}
+	}
+	if o.Beams == BeamsCodebook && o.Codebook == nil {
+		o.Codebook = &Codebook{Oversampling: 1}
 	}
 	if o.Objective == "" {
 		o.Objective = ObjectiveRadiated

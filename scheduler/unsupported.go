@@ -26,17 +26,11 @@ func (o *Options) checkUnsupported(v *violations) {
 	if o.Objective == ObjectiveConsumed {
 		v.unsupported("options.objective", text(o.Objective))
 	}
-	if o.Floor {
-		v.unsupported("options.floor", "true")
-	}
 	if o.WorkLimit > 0 {
 		v.unsupported("options.workLimit", strconv.FormatInt(o.WorkLimit, 10))
 	}
 	if o.HysteresisDB > 0 && finite(o.HysteresisDB) {
 		v.unsupported("options.hysteresisDb", number(o.HysteresisDB))
-	}
-	if o.Codebook != nil {
-		v.unsupported("options.codebook", "given")
 	}
 }
 

@@ -26,6 +26,7 @@ const (
 	// antennas of |h|^2 / noise: 300 dB on either side, so that powers and weights
 	// stay in range, of float32 too.
 	MinGain = 1e-30
+	// MaxGain is the upper one, see MinGain.
 	MaxGain = 1e30
 	// MinShareStep is the smallest unit of a share: shares are then chosen among
 	// 10000.
@@ -417,6 +418,7 @@ func (o *Options) check(v *violations) {
 	v.number(t >= 0 && t <= 1, t, "options.correlationThreshold", "in (0, 1], or absent")
 	v.number(o.HysteresisDB >= 0, o.HysteresisDB, "options.hysteresisDb", "a finite number >= 0")
 	v.number(o.SINRGapDB >= 0 && o.SINRGapDB <= 100, o.SINRGapDB, "options.sinrGapDb", "from 0 to 100")
+	o.checkCodebook(v)
 	step := o.ShareStep
 	v.number(step == 0 || step >= MinShareStep && step <= 1, step, "options.shareStep", "0, or from 0.0001 to 1")
 }
@@ -446,27 +448,5 @@ func (o *Options) checkPower(v *violations) {
 	case !optimal && o.Power == PowerJoint:
 		v.add("options.power", text(o.Power),
 			PowerLP+" or "+PowerIterative+" with other beams than optimal")
-	}
-}
-
-func (s *Slot) checkCodebook(v *violations) {
-	b := s.Options.Codebook
-	if b == nil {
-		return
-	}
-	if len(b.Beams) == 0 && b.Oversampling < 1 {
-		v.add("options.codebook.oversampling", strconv.Itoa(b.Oversampling), ">= 1 where values is empty")
-	}
-	if b.Columns < 0 {
-		v.add("options.codebook.columns", strconv.Itoa(b.Columns), ">= 0")
-	}
-	if m := s.Channel.Antennas; m > 0 && len(b.Beams)%m != 0 {
-		v.add("options.codebook.values", fmt.Sprintf("%d numbers", 2*len(b.Beams)),
-			fmt.Sprintf("a multiple of 2 * antennas = %d", 2*m))
-	}
-	for i, z := range b.Beams {
-		if !finite(real(z)) || !finite(imag(z)) {
-			v.add(itemPath("options.codebook.values", 2*i, ""), fmt.Sprint(z), "finite numbers")
-		}
 	}
 }

@@ -26,6 +26,14 @@ func goodSlot() *Slot {
 	return s
 }
 
+func filled(n int, z complex128) []complex128 {
+	out := make([]complex128, n)
+	for i := range out {
+		out[i] = z
+	}
+	return out
+}
+
 func ptr[T any](x T) *T { return &x }
 
 // withArray gives s a geometry, which this version refuses only as a whole.
@@ -46,6 +54,10 @@ func TestValidateGood(t *testing.T) {
 		"every option": func(s *Slot) {
 			s.Options = Options{Grouping: "alone", Beams: "matched", Power: "lp", Objective: "radiated", Weights: WeightsI16, Seed: -3, ComputeBudgetMicros: 500, CorrelationThreshold: 1, ShareStep: 1}
 		},
+		"codebook": func(s *Slot) {
+			s.Options.Beams, s.Options.Codebook = BeamsCodebook, &Codebook{Oversampling: MaxBeams / 2, Columns: 1}
+		},
+		"own beams":     func(s *Slot) { s.Options.Codebook = &Codebook{Beams: []complex128{1, 0, 0, 5e-324i, 1e300, 1e300}} },
 		"joint":         func(s *Slot) { s.Options.Power = PowerJoint },
 		"subband noise": func(s *Slot) { s.Users[0].NoiseW = 0; s.Users[0].SubbandNoiseW = []float64{1e-13} },
 		"group size":    func(s *Slot) { s.Limits.MaxGroupSize = 1 },
@@ -154,7 +166,6 @@ func TestValidate(t *testing.T) {
 		{func(s *Slot) { s.Options.Power = PowerLP }, "options.power"},
 		{func(s *Slot) { s.Options.Beams = BeamsOptimal; s.Options.Power = PowerIterative }, "options.power"},
 		{func(s *Slot) { s.Options.Beams = BeamsMatched; s.Options.Power = PowerJoint }, "options.power"},
-		{func(s *Slot) { s.Options.Floor = true }, "options.floor"}, // unsupported
 		{func(s *Slot) { s.Options.Weights = 4 }, "options.weights"},
 		{func(s *Slot) { s.Options.Weights = -1 }, "options.weights"},
 		{func(s *Slot) { s.Options.WorkLimit = -1 }, "options.workLimit"},
@@ -173,11 +184,25 @@ func TestValidate(t *testing.T) {
 		{func(s *Slot) { s.Options.ShareStep = 1e-5 }, "options.shareStep"},
 		{func(s *Slot) { s.Options.ShareStep = 1.1 }, "options.shareStep"},
 		{func(s *Slot) { s.Options.ShareStep = nan }, "options.shareStep"},
-		{func(s *Slot) { s.Options.Codebook = &Codebook{Oversampling: 1} }, "options.codebook"}, // unsupported
 		{func(s *Slot) { s.Options.Codebook = &Codebook{Columns: -1} },
-			"options.codebook.oversampling options.codebook.columns options.codebook"},
+			"options.codebook.oversampling options.codebook.columns"},
+		{func(s *Slot) { s.Options.Codebook = &Codebook{Oversampling: 1, Columns: 3} }, "options.codebook.columns"},
+		{func(s *Slot) { s.Options.Codebook = &Codebook{Oversampling: MaxBeams/2 + 1} }, "options.codebook.oversampling"},
+		{func(s *Slot) { s.Options.Codebook = &Codebook{Oversampling: math.MaxInt} }, "options.codebook.oversampling"},
 		{func(s *Slot) { s.Options.Codebook = &Codebook{Beams: []complex128{1, complex(0, nan), 1}} },
-			"options.codebook.values options.codebook.values[2] options.codebook"},
+			"options.codebook.values[2] options.codebook.values"},
+		{func(s *Slot) { s.Options.Codebook = &Codebook{Beams: []complex128{1, 1, 0, 0}} }, "options.codebook.values[4]"},
+		{func(s *Slot) { s.Options.Codebook = &Codebook{Beams: filled(2*MaxBeams+2, 1)} }, "options.codebook.values"},
+		{func(s *Slot) {
+			s.Options.Codebook = &Codebook{Oversampling: MaxBeams / 2}
+			s.Channel.Subbands, s.Channel.Antennas = 400, 2
+			s.Channel.Samples = filled(3*2*400, 1e-5)
+		}, "options.codebook"},
+		{func(s *Slot) { // by default a beam for each antenna
+			s.Options.Beams = BeamsCodebook
+			s.Channel.Antennas = MaxBeams + 1
+			s.Channel.Samples = filled(3*(MaxBeams+1), 1e-6)
+		}, "options.codebook.oversampling"},
 
 		{groups(group(nil, "crane", "stranger"), group(nil, "carrier")), "groups[0].userIds[1]"},
 		{groups(group(nil, "crane")), "users[1].id"},
@@ -289,7 +314,7 @@ func TestValidateEnds(t *testing.T) {
 
 // TestValidateOptions holds that a session's options are checked as a slot's.
 func TestValidateOptions(t *testing.T) {
-	o := Options{Grouping: "x", Floor: true, ShareStep: 2}
+	o := Options{Grouping: "x", ShareStep: 2, Codebook: &Codebook{}}
 	if v := o.Validate(); len(v) != 3 {
 		t.Errorf("got %v", v)
 	}

@@ -22,6 +22,7 @@ type View struct {
 	channel  []optim.Channel // [subband], noise-normalised
 	gram     []optim.Gram    // [subband]
 	errVar   [][]float64     // [subband][user] e_k; nil when every channel is exact
+	book     *beamBook       // nil: beams of no codebook
 	solver   groupSolver
 	allBands []int
 }
@@ -67,6 +68,7 @@ func newView(slot *Slot, options Options) *View {
 			}
 		}
 	}
+	v.book = newBeamBook(v)
 	v.solver.init(v)
 	return v
 }
@@ -104,12 +106,17 @@ func (v *View) Gram(f int) *optim.Gram { return &v.gram[f] }
 // Options returns the options in force.
 func (v *View) Options() Options { return v.options }
 
-// MaxGroupSize returns the largest group allowed, at least 1.
+// MaxGroupSize returns the largest group allowed, and with a codebook no more
+// than it has beams; at least 1.
 func (v *View) MaxGroupSize() int {
+	size := len(v.slot.Users)
 	if v.slot.Limits.MaxGroupSize > 0 {
-		return v.slot.Limits.MaxGroupSize
+		size = v.slot.Limits.MaxGroupSize
 	}
-	return len(v.slot.Users)
+	if v.book != nil {
+		size = min(size, max(1, v.book.beams.Beams))
+	}
+	return size
 }
 
 // Rate returns the target of user k in nats per use were it on the air for the

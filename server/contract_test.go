@@ -98,7 +98,14 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 		bad: func(o *pb.Options) { o.Objective = "consumed" }, path: "options.objective",
 		good: func(o *pb.Options) { o.Objective = "radiated" }, effect: same,
 	},
-	"floor": {bad: func(o *pb.Options) { o.Floor = true }, path: "options.floor"},
+	"floor": {
+		good: func(o *pb.Options) { o.Floor = true },
+		effect: func(a, b *pb.Plan) bool {
+			floor := b.GetFloorPowerW()
+			return a.FloorPowerW == nil && a.GetFloorCertificate() == nil && floor > 0 && floor <= b.GetRadiatedPowerW() &&
+				len(b.GetFloorCertificate().GetPrices()) == 3 && len(b.GetFloorCertificate().GetPowersW()) == 3
+		},
+	},
 	"weights": {
 		bad: func(o *pb.Options) { o.Weights = 9 }, path: "options.weights",
 		good: func(o *pb.Options) { o.Weights = pb.WeightFormat_WEIGHT_FORMAT_I16 },
@@ -134,13 +141,25 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 		effect: func(a, b *pb.Plan) bool { return len(stepsOf(a)) == 0 && len(stepsOf(b)) == 1 },
 	},
 	"codebook.oversampling": {
-		bad: func(o *pb.Options) { o.Codebook = &pb.Codebook{Oversampling: 1} }, path: "options.codebook",
+		bad: func(o *pb.Options) { o.Codebook = &pb.Codebook{} }, path: "options.codebook.oversampling",
+		base:   func(o *pb.Options) { withCodebook(o, &pb.Codebook{Oversampling: 1}) },
+		good:   func(o *pb.Options) { o.Codebook.Oversampling = 8 },
+		effect: func(a, b *pb.Plan) bool { return highestBeam(a) < 4 && highestBeam(b) >= 4 && lessPower(a, b) },
 	},
 	"codebook.columns": {
-		bad: func(o *pb.Options) { o.Codebook = &pb.Codebook{Oversampling: 1, Columns: 2} }, path: "options.codebook",
+		bad: func(o *pb.Options) { o.Codebook = &pb.Codebook{Oversampling: 1, Columns: -1} }, path: "options.codebook.columns",
+		base:   func(o *pb.Options) { withCodebook(o, &pb.Codebook{Oversampling: 1}) },
+		good:   func(o *pb.Options) { o.Codebook.Columns = 2 },
+		effect: func(a, b *pb.Plan) bool { return morePower(a, b) || lessPower(a, b) },
 	},
 	"codebook.values": {
-		bad: func(o *pb.Options) { o.Codebook = &pb.Codebook{Values: make([]float64, 8)} }, path: "options.codebook",
+		bad: func(o *pb.Options) { o.Codebook = &pb.Codebook{Values: []float64{math.NaN(), 0}} }, path: "options.codebook.values[0]",
+		base: func(o *pb.Options) { withCodebook(o, &pb.Codebook{Oversampling: 1}) },
+		good: func(o *pb.Options) { o.Codebook.Values = []float64{0, 0, 3, 0, 0, 0, 0, 0} }, // the second antenna
+		effect: func(_, b *pb.Plan) bool {
+			p := b.GetAntennaPowerW()
+			return highestBeam(b) == 0 && p[0] == 0 && p[1] > 0 && p[2] == 0 && p[3] == 0
+		},
 	},
 	"shareStep": {
 		bad: func(o *pb.Options) { o.ShareStep = 2 }, path: "options.shareStep",
@@ -158,6 +177,23 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 			return !whole(a) && whole(b)
 		},
 	},
+}
+
+func withCodebook(o *pb.Options, b *pb.Codebook) {
+	o.Beams, o.Grouping, o.Codebook = "codebook", "alone", b
+}
+
+// highestBeam returns the highest beam index of a plan, -1 for none.
+func highestBeam(p *pb.Plan) int {
+	highest := -1
+	for _, g := range p.GetGroups() {
+		for _, a := range g.GetAllocations() {
+			if a.BeamIndex != nil {
+				highest = max(highest, int(a.GetBeamIndex()))
+			}
+		}
+	}
+	return highest
 }
 
 // otherSeed deals the users of newSlot otherwise than seed 0 does.

@@ -42,7 +42,23 @@ var fuzzSeeds = []func(*pb.Slot){
 		s.Options = &pb.Options{RateTable: "cqi-64qam", SinrGapDb: 1, ComputeBudgetMicros: 100}
 	},
 	func(s *pb.Slot) { s.Options = &pb.Options{Floor: true, WorkLimit: 20, HysteresisDb: 0.5} },
-	func(s *pb.Slot) { s.Options = &pb.Options{Beams: "codebook", Codebook: &pb.Codebook{Oversampling: 2}} },
+	func(s *pb.Slot) {
+		s.Options = &pb.Options{Beams: "codebook", Codebook: &pb.Codebook{Oversampling: 2, Columns: 2}}
+	},
+	func(s *pb.Slot) {
+		s.Options = &pb.Options{Beams: "codebook", Grouping: "together", RateTable: "cqi-64qam",
+			Codebook: &pb.Codebook{Values: []float64{1, 2, 0, 0, 1e-300, 0, 0, 1e300, 0, 0, 0, 1, 1, 0, 0, 0}}}
+	},
+	func(s *pb.Slot) { s.Options = &pb.Options{Floor: true} },
+	func(s *pb.Slot) {
+		s.Options = &pb.Options{Floor: true}
+		s.Users[0].NoiseW, s.Users[1].NoiseW = 1e-25, 1e25
+	},
+	func(s *pb.Slot) { s.Options = &pb.Options{Floor: true}; s.Users[0].RateBps = 1e8 },
+	func(s *pb.Slot) {
+		s.Options = &pb.Options{Floor: true}
+		copy(s.Channel.Values[8:16], s.Channel.Values[:8])
+	},
 	func(s *pb.Slot) { s.Options = &pb.Options{CorrelationThreshold: proto.Float64(0.3)} },
 	func(s *pb.Slot) { s.Channel.Antennas, s.Channel.Subbands = 2, 2 },
 	func(s *pb.Slot) { s.Users[0].RateBps = 1e8; s.Users[1].CsiErrorVariance = 0.1 },
@@ -283,6 +299,9 @@ func drawWildSlot(t *rapid.T) *pb.Slot {
 	if slot.Options.Beams != scheduler.BeamsOptimal {
 		slot.Options.Power = rapid.SampledFrom([]string{scheduler.PowerLP, scheduler.PowerIterative}).Draw(t, "power")
 	}
+	if rapid.Bool().Draw(t, "codebook given") {
+		slot.Options.Codebook = drawCodebook(t, antennas)
+	}
 	for k := range users {
 		u := &pb.User{Id: string(rune('a' + k)), NoiseW: power("noise", -30, 10)}
 		if rapid.Bool().Draw(t, "active") {
@@ -313,4 +332,21 @@ func drawWildSlot(t *rapid.T) *pb.Slot {
 		slot.Channel.Values = append(slot.Channel.Values, row...)
 	}
 	return slot
+}
+
+// drawCodebook draws a grid, or beams over hundreds of dB none of which is zero.
+func drawCodebook(t *rapid.T, antennas int) *pb.Codebook {
+	b := &pb.Codebook{Oversampling: rapid.Int32Range(1, 9).Draw(t, "oversampling")}
+	if rapid.Bool().Draw(t, "plane") {
+		b.Columns = rapid.SampledFrom([]int32{1, int32(antennas)}).Draw(t, "columns")
+	}
+	if rapid.Bool().Draw(t, "own beams") {
+		for range rapid.IntRange(1, 6).Draw(t, "beams") {
+			b.Values = append(b.Values, math.Pow(10, rapid.Float64Range(-300, 300).Draw(t, "amplitude")))
+			for range 2*antennas - 1 {
+				b.Values = append(b.Values, rapid.SampledFrom([]float64{0, 1e-300, -1, 1e300}).Draw(t, "number"))
+			}
+		}
+	}
+	return b
 }

@@ -411,14 +411,6 @@ func TestSessionProtocol(t *testing.T) {
 	}
 }
 
-// TestAudit: there is none yet, and it says so.
-func TestAudit(t *testing.T) {
-	s := start(t, Config{}, nil)
-	if _, err := s.rpc(t).AuditPlan(t.Context(), &pb.AuditPlanRequest{}); status.Code(err) != codes.Unimplemented {
-		t.Errorf("error %v", err)
-	}
-}
-
 func TestListStrategies(t *testing.T) {
 	s := start(t, Config{}, nil)
 	got, err := s.dial(t, client.Config{}).Strategies(t.Context())

@@ -47,7 +47,8 @@ func newDemoCommand() *cobra.Command {
 it slot by slot, and re-computes the rates and powers of every plan from its
 weights. It tells what 64 antennas radiate against one antenna that serves its
 users in turn and against textbook zero-forcing, and what each doubling of the
-array saves at the same rates. Two plots go to the folder --out.`,
+array saves at the same rates, and how far that is over the floor: the power
+that no scheme of transmission can go below. Two plots go to the folder --out.`,
 		Example: `  leastwatt demo
   leastwatt demo --seed 7 --slots 600 --out shift
   leastwatt demo --json | python3 -m json.tool`,
@@ -107,11 +108,12 @@ func runDemo(ctx context.Context, flags demoFlags, open open, line *live) (*demo
 	return report, err
 }
 
-// arrayWays returns a way of the engine's own choosing for each size of array.
+// arrayWays returns a way of the engine's own choosing for each size of array,
+// with a floor to every plan.
 func arrayWays() []way {
 	ways := make([]way, len(arraySizes))
 	for i, n := range arraySizes {
-		ways[i] = way{fmt.Sprintf("%d antennas", n), n, scheduler.Options{Weights: scheduler.WeightsF32}}
+		ways[i] = way{fmt.Sprintf("%d antennas", n), n, scheduler.Options{Weights: scheduler.WeightsF32, Floor: true}}
 	}
 	return ways
 }

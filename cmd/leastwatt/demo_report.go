@@ -57,7 +57,8 @@ type shiftLine struct {
 // arrayLine is one size of array.
 type arrayLine struct {
 	line
-	DoublingDb *float64 `json:"doublingDb,omitempty"` // saved against half as many antennas
+	DoublingDb  *float64 `json:"doublingDb,omitempty"`  // saved against half as many antennas
+	OverFloorDb *float64 `json:"overFloorDb,omitempty"` // mean power over the mean of the slots' floors
 }
 
 const caution = "The quay, its people and its radio paths are made up. Before anything transmits: " +
@@ -66,7 +67,8 @@ const caution = "The quay, its people and its radio paths are made up. Before an
 const method = "One antenna is a 65 degree sector element of 8 dBi, its users in turn with the best shares of the slot. " +
 	"Zero-forcing is the textbook's: semi-orthogonal groups, powers by linear program. " +
 	"Savings compare mean powers over the very same slots. " +
-	"Rates and powers are re-computed on this side of the wire from the weights of every plan. " +
+	"The floor is the power that no scheme of transmission can go below at these rates. " +
+	"Rates, powers and floors are re-computed on this side of the wire from the weights and certificate of every plan. " +
 	"Time runs from slot sent to plan received."
 
 // newDemoReport sums up the shift, ours first, and the sizes of array.
@@ -98,7 +100,7 @@ func newDemoReport(seed int64, shift, sizes []*outcome) *demoReport {
 		})
 	}
 	for i, o := range sizes {
-		l := arrayLine{line: newLine(o)}
+		l := arrayLine{line: newLine(o), OverFloorDb: o.overFloorDB()}
 		if i > 0 {
 			saved := decibels(sizes[i-1].meanPowerW() / o.meanPowerW())
 			l.DoublingDb = &saved
@@ -184,14 +186,17 @@ func (r *demoReport) print(w io.Writer) error {
 			l.WorstRateRatio, l.GroupsPerSlot, float64(l.RoundTripP50Micros)/1e3, float64(l.RoundTripP99Micros)/1e3)
 	}
 	p.f("\nThe array: the same rates and positions, every size on the same %s of the shift\n\n", slotCount(r.ArraySlots))
-	p.f("%8s  %17s  %12s  %10s  %8s\n", "", "radiated, mean", "per doubling", "worst rate", "groups")
-	p.f("%8s  %9s %7s  %12s  %10s  %8s\n", "antennas", "W", "dBm", "dB", "/ target", "per slot")
+	p.f("%8s  %17s  %12s  %10s  %10s  %8s\n", "", "radiated, mean", "per doubling", "over floor", "worst rate", "groups")
+	p.f("%8s  %9s %7s  %12s  %10s  %10s  %8s\n", "antennas", "W", "dBm", "dB", "dB", "/ target", "per slot")
 	for _, l := range r.Array {
-		doubling := "-"
+		doubling, over := "-", "-"
 		if l.DoublingDb != nil {
 			doubling = fmt.Sprintf("%+.1f", -*l.DoublingDb)
 		}
-		p.f("%8d  %9.4g %7.1f  %12s  %10.6f  %8.1f\n", l.Antennas, l.RadiatedPowerW, l.RadiatedPowerDbm, doubling, l.WorstRateRatio, l.GroupsPerSlot)
+		if l.OverFloorDb != nil {
+			over = fmt.Sprintf("%.1f", *l.OverFloorDb)
+		}
+		p.f("%8d  %9.4g %7.1f  %12s  %10s  %10.6f  %8.1f\n", l.Antennas, l.RadiatedPowerW, l.RadiatedPowerDbm, doubling, over, l.WorstRateRatio, l.GroupsPerSlot)
 	}
 	for _, text := range []string{r.Summary, method, r.Caution, "Plots: " + strings.Join(r.Files, ", ")} {
 		p.f("\n%s\n", wrap(text, 92))

@@ -26,6 +26,7 @@ type outcome struct {
 	strategies map[scheduler.Strategy]int // slots by the strategy that was in force
 	slots      []int                      // numbers of the slots
 	powerW     []float64                  // radiated, mean over each slot
+	floorW     []float64                  // proved for each slot; empty when not asked for
 	roundTrip  []time.Duration            // slot sent to plan received
 	compute    []time.Duration            // the engine's part of it
 	worstRatio float64                    // least rate over target, any user, any slot
@@ -83,6 +84,9 @@ func (o *outcome) plan(ctx context.Context, p planner, scene *quay.Scene, i int)
 	}
 	o.slots = append(o.slots, i)
 	o.powerW = append(o.powerW, result.RadiatedPowerW)
+	if result.FloorPowerW != nil {
+		o.floorW = append(o.floorW, *result.FloorPowerW)
+	}
 	o.roundTrip = append(o.roundTrip, roundTrip)
 	o.compute = append(o.compute, time.Duration(plan.ComputeMicros)*time.Microsecond)
 	o.worstRatio = min(o.worstRatio, result.WorstRateRatio)
@@ -112,12 +116,23 @@ func slotOf(scene *quay.Scene, i int, options scheduler.Options) *scheduler.Slot
 }
 
 // meanPowerW returns the radiated power in W, mean over slots.
-func (o *outcome) meanPowerW() float64 {
-	var sum float64
-	for _, p := range o.powerW {
-		sum += p
+func (o *outcome) meanPowerW() float64 { return mean(o.powerW) }
+
+// overFloorDB returns the mean power over the mean floor, nil without floors.
+func (o *outcome) overFloorDB() *float64 {
+	if len(o.floorW) == 0 {
+		return nil
 	}
-	return sum / float64(len(o.powerW))
+	over := decibels(o.meanPowerW() / mean(o.floorW))
+	return &over
+}
+
+func mean(values []float64) float64 {
+	var sum float64
+	for _, v := range values {
+		sum += v
+	}
+	return sum / float64(len(values))
 }
 
 // strategy returns the strategy in force in most slots.

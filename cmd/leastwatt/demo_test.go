@@ -103,6 +103,11 @@ func TestDemoOverTheWire(t *testing.T) {
 	if r.Slots != 2 || len(r.Shift) != 3 || len(r.Array) != 8 || len(r.Files) != 2 {
 		t.Errorf("report %+v", r)
 	}
+	for _, l := range r.Array {
+		if !(l.OverFloorDb != nil && *l.OverFloorDb > 0 && *l.OverFloorDb < 10) {
+			t.Errorf("%d antennas: over the floor %v dB", l.Antennas, l.OverFloorDb)
+		}
+	}
 	for _, l := range r.Shift {
 		if l.WorstRateRatio < 1-scheduler.RateTolerance || l.ComputeP50Micros <= 0 || l.RoundTripP50Micros < l.ComputeP50Micros {
 			t.Errorf("%s: worst rate %v of its target, %d us computing of %d", l.Name, l.WorstRateRatio, l.ComputeP50Micros, l.RoundTripP50Micros)
@@ -157,6 +162,7 @@ func made(name string, antennas, groups int, powerW ...float64) *outcome {
 func madeReport() *demoReport {
 	shift := []*outcome{made("ours", 64, 2, 0.001, 0.003), made("one antenna", 1, 16, 1, 3), made("the textbook", 64, 3, 0.002, 0.001)}
 	sizes := []*outcome{made("", 1, 16, 2), made("", 2, 8, 1), made("", 4, 4, 0.25)}
+	sizes[2].floorW = []float64{0.125}
 	return newDemoReport(1, shift, sizes)
 }
 
@@ -174,6 +180,7 @@ func TestReportByHand(t *testing.T) {
 		{"saved against the textbook", r.Shift[2].SavedDb, -1.249387},
 		{"first doubling", *r.Array[1].DoublingDb, 3.0103},
 		{"second doubling", *r.Array[2].DoublingDb, 6.0206},
+		{"over the floor", *r.Array[2].OverFloorDb, 3.0103},
 		{"p50", float64(r.Shift[0].RoundTripP50Micros), 1000},
 		{"p99", float64(r.Shift[0].RoundTripP99Micros), 2000},
 		{"compute p99", float64(r.Shift[0].ComputeP99Micros), 1000},
@@ -186,6 +193,9 @@ func TestReportByHand(t *testing.T) {
 	}
 	if r.Array[0].DoublingDb != nil {
 		t.Error("the first size has a doubling")
+	}
+	if r.Array[0].OverFloorDb != nil {
+		t.Error("a distance to a floor that nobody proved")
 	}
 }
 
@@ -216,8 +226,8 @@ func TestPrint(t *testing.T) {
 		"16 users asking 122 Mbit/s together in 20 MHz, 2 slots 0.5 s apart",
 		"ours                              0.002     3.0        -    1.000000       2.0     1.00    2.00\n",
 		"one antenna                           2    33.0     30.0    1.000000      16.0     1.00    2.00\n",
-		"       1          2    33.0             -    1.000000      16.0\n",
-		"       4       0.25    24.0          -6.0    1.000000       4.0\n",
+		"       1          2    33.0             -           -    1.000000      16.0\n",
+		"       4       0.25    24.0          -6.0         3.0    1.000000       4.0\n",
 		wrap(r.Summary, 92), wrap(r.Caution, 92), "Plots: out/quay.png\n",
 	} {
 		if !strings.Contains(out.String(), want) {

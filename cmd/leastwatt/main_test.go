@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -77,6 +78,7 @@ func (r result) expect(t *testing.T, code int, stdout, stderr string) {
 type served struct {
 	cmd     *exec.Cmd
 	address string
+	side    string        // address of the side port, where there is one
 	log     *bytes.Buffer // whole once the process has ended
 	ended   bool
 }
@@ -99,11 +101,17 @@ func serveProcess(t testing.TB, args ...string) *served {
 			s.stop(t)
 		}
 	})
-	line, err := bufio.NewReader(out).ReadString('\n')
-	if err != nil {
-		t.Fatalf("no address: %v", err)
+	told := bufio.NewScanner(out)
+	next := func(prefix string) string {
+		if !told.Scan() {
+			t.Fatalf("nothing after %q: %v", prefix, told.Err())
+		}
+		return strings.TrimPrefix(told.Text(), prefix)
 	}
-	s.address = strings.TrimSpace(strings.TrimPrefix(line, "serving on "))
+	s.address = next("serving on ")
+	if slices.Contains(args, "--side-listen") {
+		s.side = next("side port on ")
+	}
 	return s
 }
 
@@ -118,6 +126,16 @@ func (s *served) stop(t testing.TB) int {
 		t.Errorf("serve: %v\n%s", err, s.log)
 	}
 	return s.cmd.ProcessState.ExitCode()
+}
+
+// kill ends the process at once.
+func (s *served) kill(t testing.TB) {
+	t.Helper()
+	s.ended = true
+	if err := s.cmd.Process.Kill(); err != nil {
+		t.Error(err)
+	}
+	s.cmd.Wait()
 }
 
 // slotJSON is a slot of two users and two antennas.
@@ -177,6 +195,13 @@ func TestUsage(t *testing.T) {
 		{"replay", "requires at least 1 arg"},
 		{"replay --weights x " + in, "--weights"},
 		{"serve --max-users 0", "--max-users 0: at least 1"},
+		{"serve --log-format xml", `--log-format "xml": text or json`},
+		{"serve --log-level loud", "--log-level"},
+		{"serve --trace-to 127.0.0.1:4317", "http://HOST:PORT"},
+		{"serve --trace-to http:4317", "http://HOST:PORT"},
+		{"serve --trace-ratio 2", "--trace-ratio 2: in [0, 1]"},
+		{"serve --trace-ratio NaN", "--trace-ratio NaN: in [0, 1]"},
+		{"serve --profiles", "go with --side-listen"},
 		{"serve here", "unknown command"},
 		{"version now", "unknown command"},
 	} {
@@ -224,13 +249,15 @@ func TestPlan(t *testing.T) {
 	// Flags take the place of single options and leave the others.
 	withOptions := strings.Replace(slotJSON, `"users"`, `"options": {"weights": "WEIGHT_FORMAT_F64", "grouping": "alone"}, "users"`, 1)
 	r = leastwatt(t, withOptions, "plan", "--in", "-", "--json", "--grouping", "together", "--beams", "zero-forcing",
-		"--power", "lp", "--correlation-threshold", "0.5", "--seed", "3", "--share-step", "0.5")
+		"--power", "lp", "--correlation-threshold", "0.5", "--seed", "3", "--share-step", "0.5", "--floor")
 	r.expect(t, exitDone, "", "")
 	got := readPlan(t, r.stdout)
 	if s := got.GetStrategy(); s.GetGrouping() != "together" || s.GetBeams() != "zero-forcing" || s.GetPower() != "lp" ||
-		len(got.Groups) != 1 || got.Groups[0].Allocations[0].Weights == nil {
+		len(got.Groups) != 1 || got.Groups[0].Allocations[0].Weights == nil || !(got.GetFloorPowerW() > 0) {
 		t.Errorf("plan %v", got)
 	}
+	r = leastwatt(t, slotJSON, "plan", "--in", "-", "--floor")
+	r.expect(t, exitDone, "dBm), the plan is ", "")
 }
 
 func TestPlanShort(t *testing.T) {
@@ -318,9 +345,9 @@ func TestReplay(t *testing.T) {
 	s := serveProcess(t)
 	first, second := write(t, "a.jsonl", traceOf(1, 2, 3)), write(t, "b.jsonl", traceOf(4, 5))
 	out := filepath.Join(t.TempDir(), "plans.jsonl")
-	r := leastwatt(t, "", "replay", "--to", s.address, "--out", out, "--grouping", "alone", first, second)
+	r := leastwatt(t, "", "replay", "--to", s.address, "--out", out, "--grouping", "alone", "--floor", first, second)
 	r.expect(t, exitDone, "5: 5 met, 0 short, 0 rejected, 0 failed", "")
-	for _, piece := range []string{"worst rate / target", "mean radiated power", "dBm", "p50", "p99"} {
+	for _, piece := range []string{"worst rate / target", "mean radiated power", "dBm", "over proved floor", "p50", "p99"} {
 		if !strings.Contains(r.stdout, piece) {
 			t.Errorf("no %q in\n%s", piece, r.stdout)
 		}
@@ -345,7 +372,7 @@ func TestReplay(t *testing.T) {
 
 func TestReplayJSON(t *testing.T) {
 	s := serveProcess(t)
-	r := leastwatt(t, traceOf(0, 0, 0), "replay", "--to", s.address, "--renumber", "--json", "--out", "-", "-")
+	r := leastwatt(t, traceOf(0, 0, 0), "replay", "--to", s.address, "--renumber", "--floor", "--json", "--out", "-", "-")
 	r.expect(t, exitDone, "", "")
 	if plans := strings.Split(strings.TrimSpace(r.stdout), "\n"); len(plans) != 3 || readPlan(t, plans[2]).Sequence != 3 {
 		t.Errorf("plans %q", plans)
@@ -354,7 +381,7 @@ func TestReplayJSON(t *testing.T) {
 	if err := json.Unmarshal([]byte(r.stderr), &sum); err != nil {
 		t.Fatalf("%v in %q", err, r.stderr)
 	}
-	if sum.Slots != 3 || sum.Met != 3 || *sum.WorstRateRatio < 1-scheduler.RateTolerance || *sum.MeanRadiatedPowerW <= 0 {
+	if sum.Slots != 3 || sum.Met != 3 || *sum.WorstRateRatio < 1-scheduler.RateTolerance || *sum.MeanRadiatedPowerW <= 0 || !(*sum.OverFloorDB >= 0) {
 		t.Errorf("summary %+v", sum)
 	}
 }

@@ -18,6 +18,7 @@ type optionFlags struct {
 	correlation float64
 	seed        int64
 	shareStep   float64
+	floor       bool
 }
 
 func (o *optionFlags) add(cmd *cobra.Command) {
@@ -30,6 +31,7 @@ func (o *optionFlags) add(cmd *cobra.Command) {
 	f.Float64Var(&o.correlation, "correlation-threshold", 0, "largest correlation within a group, in (0, 1]")
 	f.Int64Var(&o.seed, "seed", 0, "seed of random choices")
 	f.Float64Var(&o.shareStep, "share-step", 0, "smallest unit of a share")
+	f.BoolVar(&o.floor, "floor", false, "prove the least power that any scheme needs for these rates")
 }
 
 // apply puts the flags given in place of a slot's options.
@@ -49,6 +51,7 @@ func (o *optionFlags) apply(slot *pb.Slot) error {
 		{"correlation-threshold", func(out *pb.Options) { out.CorrelationThreshold = &o.correlation }},
 		{"seed", func(out *pb.Options) { out.Seed = o.seed }},
 		{"share-step", func(out *pb.Options) { out.ShareStep = o.shareStep }},
+		{"floor", func(out *pb.Options) { out.Floor = o.floor }},
 	} {
 		if !o.cmd.Flags().Changed(f.name) {
 			continue

@@ -11,6 +11,7 @@ import (
 	"text/tabwriter"
 
 	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
 
 	pb "leastwatt/proto/leastwatt/v1"
 )
@@ -30,9 +31,9 @@ type nopCloser struct{ io.Writer }
 
 func (nopCloser) Close() error { return nil }
 
-// writePlan writes a plan as protobuf JSON: on one line, or indented.
-func writePlan(w io.Writer, plan *pb.Plan, indent bool) error {
-	data, err := protojson.Marshal(plan)
+// writeMessage writes a message as protobuf JSON: on one line, or indented.
+func writeMessage(w io.Writer, m proto.Message, indent bool) error {
+	data, err := protojson.Marshal(m)
 	if err != nil {
 		return err
 	}
@@ -70,6 +71,14 @@ func powerText(powerW float64) string {
 	return fmt.Sprintf("%.4g W (%.2f dBm)", powerW, dBm(powerW))
 }
 
+// overFloor says how far a plan is over its floor; nothing where either is 0.
+func overFloor(powerW, floorW float64) string {
+	if !(powerW > 0 && floorW > 0) {
+		return ""
+	}
+	return fmt.Sprintf(", the plan is %.2f dB over", decibels(powerW/floorW))
+}
+
 // printPlan writes a plan for people.
 func printPlan(w io.Writer, plan *pb.Plan) error {
 	out := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
@@ -81,7 +90,7 @@ func printPlan(w io.Writer, plan *pb.Plan) error {
 	}
 	line("radiated power\t%s, mean over the slot", powerText(plan.GetRadiatedPowerW()))
 	if plan.FloorPowerW != nil {
-		line("proved floor\t%s", powerText(plan.GetFloorPowerW()))
+		line("proved floor\t%s%s", powerText(plan.GetFloorPowerW()), overFloor(plan.GetRadiatedPowerW(), plan.GetFloorPowerW()))
 	}
 	if plan.PeakEirpW != nil {
 		line("peak EIRP\t%s", powerText(plan.GetPeakEirpW()))

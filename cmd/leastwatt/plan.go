@@ -56,7 +56,7 @@ func plan(cmd *cobra.Command, flags *planFlags) error {
 	if err := flags.options.apply(slot); err != nil {
 		return err
 	}
-	made, err := planHere(cmd, slot)
+	made, err := serverHere(cmd).Plan(cmd.Context(), slot)
 	if err != nil {
 		return err
 	}
@@ -90,14 +90,14 @@ func readInput(name string, stdin io.Reader) (*pb.Slot, error) {
 	return slot, nil
 }
 
-// planHere plans a slot in this process, of any size.
-func planHere(cmd *cobra.Command, slot *pb.Slot) (*pb.Plan, error) {
+// serverHere is a server in this process, for slots of any size.
+func serverHere(cmd *cobra.Command) *server.Server {
 	const most = math.MaxInt32
 	return server.New(server.Config{
 		Workers: 1,
 		Limits:  server.Limits{Antennas: most, Users: most, Subbands: most, Groups: most, ProtectedDirections: most},
 		Logger:  slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), nil)),
-	}).Plan(cmd.Context(), slot)
+	})
 }
 
 // write writes the plan to its file and, unless that is stdout, what people or
@@ -108,7 +108,7 @@ func (f *planFlags) write(stdout io.Writer, made *pb.Plan) error {
 		if err != nil {
 			return err
 		}
-		if err := writePlan(file, made, true); err != nil {
+		if err := writeMessage(file, made, true); err != nil {
 			file.Close()
 			return err
 		}
@@ -117,7 +117,7 @@ func (f *planFlags) write(stdout io.Writer, made *pb.Plan) error {
 		}
 	}
 	if f.json {
-		return writePlan(stdout, made, true)
+		return writeMessage(stdout, made, true)
 	}
 	if len(made.GetViolations()) > 0 {
 		return nil // said on stderr

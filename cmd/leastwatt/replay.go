@@ -31,6 +31,7 @@ type replayFlags struct {
 	out      string
 	renumber bool
 	json     bool
+	security client.Security
 	options  optionFlags
 }
 
@@ -55,6 +56,7 @@ It exits with 1 when a slot was rejected or failed.`,
 	f.StringVar(&flags.out, "out", "", "where the plans go, one JSON object on each line")
 	f.BoolVar(&flags.renumber, "renumber", false, "number the slots from 1 on")
 	f.BoolVar(&flags.json, "json", false, "print the summary as JSON")
+	addSecurity(cmd, &flags.security)
 	flags.options.add(cmd)
 	return cmd
 }
@@ -63,7 +65,7 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 	if err := flags.options.apply(&pb.Slot{}); err != nil {
 		return err
 	}
-	c, err := client.Dial(flags.to, client.Config{})
+	c, err := client.Dial(flags.to, client.Config{Security: flags.security})
 	if err != nil {
 		return err
 	}
@@ -89,7 +91,7 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 		if flags.out == "" {
 			return nil
 		}
-		return writePlan(plans, plan, false)
+		return writeMessage(plans, plan, false)
 	})
 	bar.Finish()
 	if err != nil {
@@ -200,6 +202,8 @@ type tally struct {
 	count   map[pb.PlanStatus]int
 	powerW  float64 // sum over the plans made
 	worst   float64 // delivered / target; 0 before the first
+	floored float64 // sum of powers over the plans with a floor
+	floorW  float64 // sum of their floors
 	rated   bool    // worst is of a user
 	micros  []int64
 	planned int
@@ -223,6 +227,10 @@ func (t *tally) add(plan *pb.Plan) {
 	t.planned++
 	t.powerW += plan.GetRadiatedPowerW()
 	t.micros = append(t.micros, plan.GetComputeMicros())
+	if plan.FloorPowerW != nil {
+		t.floored += plan.GetRadiatedPowerW()
+		t.floorW += plan.GetFloorPowerW()
+	}
 	for _, u := range plan.GetUsers() {
 		if u.GetTargetBps() <= 0 {
 			continue
@@ -255,6 +263,7 @@ type replaySummary struct {
 	WorstRateRatio     *float64 `json:"worstRateRatio,omitempty"` // delivered / target
 	MeanRadiatedPowerW *float64 `json:"meanRadiatedPowerW,omitempty"`
 	MeanRadiatedDBm    *float64 `json:"meanRadiatedPowerDbm,omitempty"`
+	OverFloorDB        *float64 `json:"overFloorDb,omitempty"` // of the plans with a floor, mean power over mean floor
 	ComputeMicrosP50   *int64   `json:"computeMicrosP50,omitempty"`
 	ComputeMicrosP99   *int64   `json:"computeMicrosP99,omitempty"`
 	SlotsPerSecond     float64  `json:"slotsPerSecond"`
@@ -280,6 +289,9 @@ func (t *tally) summary(elapsed time.Duration) *replaySummary {
 		if level := dBm(mean); mean > 0 {
 			s.MeanRadiatedDBm = &level
 		}
+		if over := decibels(t.floored / t.floorW); t.floorW > 0 {
+			s.OverFloorDB = &over
+		}
 		slices.Sort(t.micros)
 		p50, p99 := percentile(t.micros, 50), percentile(t.micros, 99)
 		s.ComputeMicrosP50, s.ComputeMicrosP99 = &p50, &p99
@@ -302,6 +314,9 @@ func (s *replaySummary) print(w io.Writer) error {
 	}
 	if s.MeanRadiatedPowerW != nil {
 		line("mean radiated power\t%s", powerText(*s.MeanRadiatedPowerW))
+		if s.OverFloorDB != nil {
+			line("over proved floor\t%.2f dB", *s.OverFloorDB)
+		}
 		line("time per slot\tp50 %d us, p99 %d us", *s.ComputeMicrosP50, *s.ComputeMicrosP99)
 	}
 	line("slots per second\t%.0f", s.SlotsPerSecond)

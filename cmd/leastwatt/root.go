@@ -36,6 +36,7 @@ not met because something binds.`,
 	root.AddCommand(newServeCommand())
 	root.AddCommand(newPlanCommand())
 	root.AddCommand(newReplayCommand())
+	root.AddCommand(newAuditCommand())
 	root.AddCommand(newVersionCommand())
 	return root
 }

@@ -54,17 +54,17 @@ type Problem struct {
 // Status; a Go error means that the call itself was wrong.
 type Status int
 
-// The zero Status means that nothing was solved yet.
+// Statuses of a solve.
 const (
-	NotRun         Status = iota
-	Optimal               // solved, and the solution passed the check
-	Infeasible            // no point satisfies the rows and bounds
-	Unbounded             // the objective falls for ever
-	IterationLimit        // Settings.IterationLimit reached
-	NodeLimit             // Settings.NodeLimit reached
-	TimeLimit             // Settings.TimeLimit or the context's deadline passed
-	Cancelled             // the context was cancelled
-	Numerical             // no vertex that passes the check was found
+	NotRun         Status = iota // nothing was solved yet; the zero value
+	Optimal                      // solved, and the solution passed the check
+	Infeasible                   // no point satisfies the rows and bounds
+	Unbounded                    // the objective falls for ever
+	IterationLimit               // Settings.IterationLimit reached
+	NodeLimit                    // Settings.NodeLimit reached
+	TimeLimit                    // Settings.TimeLimit or the context's deadline passed
+	Cancelled                    // the context was cancelled
+	Numerical                    // no vertex that passes the check was found
 )
 
 var statuses = [...]struct {
@@ -123,12 +123,12 @@ type Solution struct {
 // BasisStatus is the part that a variable or a row plays at a vertex.
 type BasisStatus int8
 
-// A row is Basic when neither of its bounds holds it.
+// Parts at a vertex.
 const (
-	AtLower BasisStatus = iota
-	AtUpper
-	Basic
-	AtZero // nonbasic without a bound to sit at
+	AtLower BasisStatus = iota // held by the lower bound
+	AtUpper                    // held by the upper bound
+	Basic                      // held by no bound of its own
+	AtZero                     // nonbasic without a bound to sit at
 )
 
 // Basis names a vertex: as many Basic entries, over variables and rows

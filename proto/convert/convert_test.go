@@ -446,13 +446,13 @@ func TestSlotViolations(t *testing.T) {
 		{func(s *pb.Slot) {
 			s.CarrierHz = 1e9
 			s.Array = &pb.Array{PositionsM: []float64{1, 2, 3, 4}}
-		}, "array.positionsM array"},
+		}, "array.positionsM"},
 		{func(s *pb.Slot) { s.Limits = &pb.Limits{MaxGroupSize: proto.Int32(0), MaxGroups: proto.Int32(-1)} },
 			"limits.maxGroupSize limits.maxGroups"},
 		{func(s *pb.Slot) { s.Options = &pb.Options{Weights: 9} }, "options.weights"},
 		{func(s *pb.Slot) { s.Options = &pb.Options{CorrelationThreshold: proto.Float64(0)} }, "options.correlationThreshold"},
 		{func(s *pb.Slot) { s.Options = &pb.Options{Codebook: &pb.Codebook{Values: []float64{1}}} },
-			"options.codebook.values options.codebook.oversampling options.codebook"},
+			"options.codebook.values options.codebook.oversampling"},
 		{func(s *pb.Slot) { s.ProtoReflect().SetUnknown(unknown) }, "slot"},
 		{func(s *pb.Slot) { s.Channel.ProtoReflect().SetUnknown(unknown) }, "channel"},
 		{func(s *pb.Slot) { s.Users[0].ProtoReflect().SetUnknown(unknown) }, "users[0]"},

@@ -50,10 +50,16 @@ func PlanToProto(p *scheduler.Plan, format scheduler.WeightFormat) (*pb.Plan, er
 		}
 		out.Groups = append(out.Groups, group)
 	}
-	for _, u := range p.Users {
-		out.Users = append(out.Users, &pb.UserRate{Id: u.ID, TargetBps: u.TargetBps, RateBps: u.RateBps})
-	}
+	out.Users = ratesToProto(p.Users)
 	return out, nil
+}
+
+func ratesToProto(list []scheduler.UserRate) []*pb.UserRate {
+	var out []*pb.UserRate
+	for _, u := range list {
+		out = append(out, &pb.UserRate{Id: u.ID, TargetBps: u.TargetBps, RateBps: u.RateBps})
+	}
+	return out
 }
 
 // ViolationsToProto encodes violations.

@@ -1,11 +1,13 @@
 // Package audit re-computes a plan from its weights and the channel of its slot,
 // with code of its own: it shares nothing with the solvers but the types of slot
-// and plan, and takes nothing from the plan but shares, groups and weights.
+// and plan, and takes nothing from the plan but shares, groups, weights and the
+// floor's certificate.
 //
 // Examined are every SINR, rate, power and share, the status, the limits on
-// total and antenna power and those on the size and number of groups. Not
-// examined are EIRP, the floor's certificate and whether groups fixed by the
-// caller were kept.
+// total and antenna power and on EIRP, those on the size and number of groups,
+// groups fixed by the caller and the floor with its certificate; with beams of a
+// codebook, that weights are along the beams named and that no two users of a group
+// have the same.
 //
 //	h_k,f  channel of user k on subband f, M samples, y = h^H x + n
 //	w_j,f  weights of allocation j of a group on subband f, M samples, sqrt(W)
@@ -21,6 +23,7 @@ package audit
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"leastwatt/scheduler"
 )
@@ -35,7 +38,10 @@ type Result struct {
 	RadiatedPowerW float64              // mean over the slot
 	Users          []scheduler.UserRate // in the slot's order
 	AntennaPowerW  []float64            // maximum over groups
+	PeakEIRPW      *float64             // maximum over groups and directions; nil without an array
 	WorstRateRatio float64              // least rate over target, of users with a target; 1 without any
+	FloorPowerW    *float64             // what the plan's certificate proves; nil without one
+	OverFloorDB    *float64             // RadiatedPowerW over FloorPowerW; nil where either is nil or 0
 }
 
 // Agrees tells whether nothing in the plan disagrees with what was re-computed.
@@ -63,12 +69,20 @@ func Recompute(slot *scheduler.Slot, plan *scheduler.Plan) (*Result, error) {
 		return nil, err
 	}
 	a := newAuditor(slot, plan)
+	if slot.Options.Beams == scheduler.BeamsCodebook || plan.Strategy.Beams == scheduler.BeamsCodebook {
+		var err error
+		if a.book, err = newCodebook(slot); err != nil {
+			return nil, err
+		}
+	}
 	for g := range plan.Groups {
 		a.group(g)
 	}
 	a.totals()
 	a.status()
 	a.limits()
+	a.eirp()
+	a.floor()
 	if !finiteResult(&a.result) {
 		return nil, fmt.Errorf("%w: powers or rates overflow", ErrMismatch)
 	}
@@ -81,6 +95,9 @@ func finiteResult(r *Result) bool {
 			return false
 		}
 	}
+	if r.PeakEIRPW != nil && !finite(*r.PeakEIRPW) {
+		return false
+	}
 	return finite(r.RadiatedPowerW, r.WorstRateRatio) && finite(r.AntennaPowerW...)
 }
 
@@ -89,8 +106,10 @@ type auditor struct {
 	slot    *scheduler.Slot
 	plan    *scheduler.Plan
 	userOf  map[string]int
+	sent    bool      // rows of the rate table are those of the plan
 	shares  []float64 // on the air, per subband
 	largest float64   // power of any group in W
+	book    *codebook // nil: beams of no codebook
 	result  Result
 }
 
@@ -126,15 +145,37 @@ func (a *auditor) group(g int) {
 	for i := range group.Allocations {
 		powerW += a.allocation(path, group, subbands, i)
 	}
+	if a.book != nil {
+		a.beams(path, group, subbands)
+	}
 	a.compare(path+".radiatedPowerW", "power of the group", group.RadiatedPowerW, powerW)
 	a.result.RadiatedPowerW += group.Share * powerW
 	a.largest = max(a.largest, powerW)
 	for m, p := range antennaPowers(group, a.slot.Channel.Antennas) {
 		a.result.AntennaPowerW[m] = max(a.result.AntennaPowerW[m], p)
 	}
+	if !a.allowed(group, subbands) {
+		a.find(path, "users, share or subbands of no group in slot.groups", group.Share, 0)
+	}
 	if most := a.slot.Limits.MaxGroupSize; most > 0 && len(group.Allocations) > most {
 		a.find(path+".allocations", "more users than a group may have", float64(len(group.Allocations)), float64(most))
 	}
+}
+
+// allowed tells whether group is one of those fixed by the caller, if there are any:
+// users without a rate may be left out.
+func (a *auditor) allowed(group *scheduler.Group, subbands []int) bool {
+	matches := func(fixed scheduler.FixedGroup) bool {
+		for i := range group.Allocations {
+			if !slices.Contains(fixed.UserIDs, group.Allocations[i].UserID) {
+				return false
+			}
+		}
+		want := inUse(&scheduler.Group{Subbands: fixed.Subbands}, a.slot.Channel.Subbands)
+		return slices.Equal(slices.Sorted(slices.Values(subbands)), slices.Sorted(slices.Values(want))) &&
+			(fixed.Share == nil || math.Abs(group.Share-*fixed.Share) <= Tolerance)
+	}
+	return len(a.slot.Groups) == 0 || slices.ContainsFunc(a.slot.Groups, matches)
 }
 
 // allocation audits allocation i of group and returns its power in W.
@@ -168,6 +209,12 @@ func (a *auditor) carried(path string, al *scheduler.Allocation, s int, bits flo
 	table := rateTables[a.slot.Options.RateTable]
 	if table == nil {
 		return bits
+	}
+	if a.sent {
+		if s >= len(al.RateStep) {
+			return 0
+		}
+		return table.sent(al.RateStep[s], bits)
 	}
 	row, efficiency := table.carried(bits)
 	if s >= len(al.RateStep) || al.RateStep[s] != row {
@@ -277,7 +324,11 @@ func (a *auditor) compare(path, text string, claimed, recomputed float64) {
 }
 
 func (a *auditor) find(path, text string, claimed, recomputed float64) {
-	a.result.Findings = append(a.result.Findings, Finding{path, claimed, recomputed, text})
+	a.result.find(path, text, claimed, recomputed)
+}
+
+func (r *Result) find(path, text string, claimed, recomputed float64) {
+	r.Findings = append(r.Findings, Finding{path, claimed, recomputed, text})
 }
 
 // inUse returns the subbands of group, all of them where it names none.

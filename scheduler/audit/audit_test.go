@@ -215,6 +215,15 @@ func TestBrokenClaims(t *testing.T) {
 		{"groups", func(_ *scheduler.Slot, p *scheduler.Plan) {
 			p.Groups = append(p.Groups, scheduler.Group{Share: 0.6})
 		}},
+		{"groups[0]", func(s *scheduler.Slot, _ *scheduler.Plan) {
+			s.Groups = []scheduler.FixedGroup{{UserIDs: []string{"one"}}, {UserIDs: []string{"two"}}}
+		}},
+		{"groups[0]", func(s *scheduler.Slot, _ *scheduler.Plan) {
+			s.Groups = []scheduler.FixedGroup{{UserIDs: []string{"one", "two"}, Share: number(0.4)}}
+		}},
+		{"groups[0]", func(s *scheduler.Slot, _ *scheduler.Plan) {
+			s.Groups = []scheduler.FixedGroup{{UserIDs: []string{"one", "two"}, Subbands: []int{1}}}
+		}},
 		{"groups[1].share", func(_ *scheduler.Slot, p *scheduler.Plan) {
 			p.Groups = append(p.Groups, scheduler.Group{Share: -0.1})
 		}},
@@ -233,11 +242,82 @@ func TestBrokenClaims(t *testing.T) {
 	}
 }
 
+// withBeams is byHand with a codebook: beams 0 and 3 are those of the weights, in
+// any phase and power.
+func withBeams() (*scheduler.Slot, *scheduler.Plan) {
+	slot, plan := byHand()
+	slot.Options.Beams = scheduler.BeamsCodebook
+	slot.Options.Codebook = &scheduler.Codebook{Beams: []complex128{3i, 0, 0, 1, 1, 1, 1e200i, -1e200}}
+	plan.Groups[0].Allocations[0].BeamIndex = 0
+	plan.Groups[0].Allocations[1].BeamIndex = 3
+	return slot, plan
+}
+
+// Weights off the beam they name, a beam named twice or none at all: found at the
+// index, with the part of the power that is off the beam: 1 - |(1, 1)^H (1, i)|^2 / 4
+// is a half.
+func TestBrokenBeams(t *testing.T) {
+	second := func(p *scheduler.Plan) *scheduler.Allocation { return &p.Groups[0].Allocations[1] }
+	for name, tc := range map[string]struct {
+		spoil func(*scheduler.Slot, *scheduler.Plan)
+		found []float64
+	}{
+		"right":        {func(*scheduler.Slot, *scheduler.Plan) {}, nil},
+		"another beam": {func(_ *scheduler.Slot, p *scheduler.Plan) { second(p).BeamIndex = 2 }, []float64{0.5}},
+		"no beam":      {func(_ *scheduler.Slot, p *scheduler.Plan) { second(p).BeamIndex = -1 }, []float64{3}},
+		"beam outside": {func(_ *scheduler.Slot, p *scheduler.Plan) { second(p).BeamIndex = 4 }, []float64{3}},
+		"beams of the plan's strategy": {func(s *scheduler.Slot, p *scheduler.Plan) {
+			s.Options.Beams, p.Strategy.Beams = "", scheduler.BeamsCodebook
+			second(p).BeamIndex = 2
+		}, []float64{0.5}},
+		"other beams": {func(s *scheduler.Slot, p *scheduler.Plan) {
+			s.Options.Beams = scheduler.BeamsMatched
+			second(p).BeamIndex = 2
+		}, nil},
+		"twice": {func(_ *scheduler.Slot, p *scheduler.Plan) {
+			p.Groups[0].Allocations[0] = scheduler.Allocation{UserID: "one", BeamIndex: 3, Weights: []complex128{2, 2i}}
+		}, []float64{3}},
+		"default grid": {func(s *scheduler.Slot, p *scheduler.Plan) { // (1, 1) and (1, -1)
+			s.Options.Codebook = nil
+			second(p).BeamIndex = 1
+		}, []float64{0.5, 0.5}},
+		"grid of four": {func(s *scheduler.Slot, p *scheduler.Plan) { // beam 1 is (1, i)
+			s.Options.Codebook = &scheduler.Codebook{Oversampling: 2}
+			second(p).BeamIndex = 1
+		}, []float64{0.5}},
+		"antenna out": {func(s *scheduler.Slot, p *scheduler.Plan) { // 1 and nothing are left of (1, i)
+			s.Limits.AntennaPowerW = []float64{9, 0}
+		}, []float64{0.5}},
+		"counts": {func(s *scheduler.Slot, p *scheduler.Plan) { // (1, 1.1i) is (1, i) in counts of 0.2
+			p.Groups[0].WeightScale = 0.2
+			s.Options.Codebook.Beams[7] = -1.1e200
+		}, nil},
+		"counts too fine": {func(s *scheduler.Slot, p *scheduler.Plan) {
+			p.Groups[0].WeightScale = 0.02
+			s.Options.Codebook.Beams[7] = -1.1e200
+		}, []float64{1 - 2.1*2.1/(2*2.21)}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			slot, plan := withBeams()
+			tc.spoil(slot, plan)
+			r, err := Recompute(slot, plan)
+			if err != nil {
+				t.Fatal(err)
+			}
+			near := func(a, b float64) bool { return math.Abs(a-b) < 1e-12 }
+			if got := recomputed(r, "beamIndex"); !slices.EqualFunc(got, tc.found, near) {
+				t.Errorf("findings %v, want %g", r.Findings, tc.found)
+			}
+		})
+	}
+}
+
 // Limits that just hold, and a target missed within the tolerance, are no
 // findings.
 func TestAtTheEdge(t *testing.T) {
 	slot, plan := byHand()
 	slot.Limits = scheduler.Limits{TotalPowerW: number(6), AntennaPowerW: []float64{5, 1}, MaxGroupSize: 2, MaxGroups: 1}
+	slot.Groups = []scheduler.FixedGroup{{UserIDs: []string{"two", "one"}, Share: number(0.5), Subbands: []int{0}}}
 	slot.Users[0].RateBps = plan.Users[0].RateBps * (1 + 0.9e-6)
 	plan.Users[0].TargetBps = slot.Users[0].RateBps
 	r, err := Recompute(slot, plan)
@@ -346,6 +426,12 @@ func TestErrors(t *testing.T) {
 		"slot: rate":       {ErrMismatch, func(s *scheduler.Slot, _ *scheduler.Plan) { s.Users[0].RateBps = math.Inf(1) }},
 		"slot: error":      {ErrMismatch, func(s *scheduler.Slot, _ *scheduler.Plan) { s.Users[0].CSIErrorVariance = -1 }},
 		"slot: limits":     {ErrMismatch, func(s *scheduler.Slot, _ *scheduler.Plan) { s.Limits.AntennaPowerW = []float64{1} }},
+		"slot: no grid": {ErrMismatch, func(s *scheduler.Slot, _ *scheduler.Plan) {
+			s.Options.Beams, s.Options.Codebook = scheduler.BeamsCodebook, &scheduler.Codebook{Oversampling: 1, Columns: 3}
+		}},
+		"slot: odd beams": {ErrMismatch, func(s *scheduler.Slot, _ *scheduler.Plan) {
+			s.Options.Beams, s.Options.Codebook = scheduler.BeamsCodebook, &scheduler.Codebook{Beams: []complex128{1, 1, 1}}
+		}},
 		"slot: rate table": {ErrMismatch, func(s *scheduler.Slot, _ *scheduler.Plan) { s.Options.RateTable = "any" }},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -48,9 +48,45 @@ func checkSlot(slot *scheduler.Slot) error {
 	case len(slot.Limits.AntennaPowerW) != 0 && len(slot.Limits.AntennaPowerW) != c.Antennas:
 		return fmt.Errorf("%w: limits.antennaPowerW is not one value per antenna", ErrMismatch)
 	}
+	if err := checkArray(slot); err != nil {
+		return fmt.Errorf("%w: %w", ErrMismatch, err)
+	}
 	for k := range slot.Users {
 		if err := checkUser(&slot.Users[k], c.Subbands); err != nil {
 			return fmt.Errorf("%w: users[%d].%w", ErrMismatch, k, err)
+		}
+	}
+	return nil
+}
+
+// checkArray returns an error unless the far field of a slot is defined.
+func checkArray(slot *scheduler.Slot) error {
+	array := slot.Array
+	if array == nil {
+		if slot.Limits.EIRPW != nil || len(slot.Limits.ProtectedDirections) > 0 {
+			return errors.New("limits on EIRP need an array")
+		}
+		return nil
+	}
+	switch array.ElementPattern {
+	case "", scheduler.PatternIsotropic, scheduler.PatternSector65:
+	default:
+		return fmt.Errorf("array.elementPattern %q is not known here", array.ElementPattern)
+	}
+	if len(array.PositionsM) != slot.Channel.Antennas {
+		return errors.New("array.positionsM is not one position per antenna")
+	}
+	for _, p := range array.PositionsM {
+		if !finite(p[:]...) {
+			return errors.New("array.positionsM is not finite")
+		}
+	}
+	if !(slot.CarrierHz > 0) || !finite(slot.CarrierHz, array.ElementGainDBi) {
+		return errors.New("carrierHz is not positive or the gain of an antenna not finite")
+	}
+	for i, d := range slot.Limits.ProtectedDirections {
+		if !finite(d.AzimuthDeg, d.ElevationDeg, d.WidthDeg) || !(d.WidthDeg > 0) {
+			return fmt.Errorf("limits.protectedDirections[%d] is no cone", i)
 		}
 	}
 	return nil

@@ -3,6 +3,7 @@ package audit_test
 import (
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"leastwatt/channel"
@@ -20,7 +21,7 @@ func TestEngine(t *testing.T) {
 				for _, table := range []string{"", "mcs-256qam"} {
 					name := fmt.Sprintf("%s/%s/%d/%s", grouping, beams.Name, format, table)
 					t.Run(name, func(t *testing.T) {
-						o := scheduler.Options{Grouping: grouping, Beams: beams.Name, Weights: format, RateTable: table, SINRGapDB: 1}
+						o := scheduler.Options{Grouping: grouping, Beams: beams.Name, Weights: format, RateTable: table, SINRGapDB: 1, Floor: true}
 						for seed := range int64(2) {
 							auditOne(t, slot(seed, o))
 						}
@@ -31,7 +32,32 @@ func TestEngine(t *testing.T) {
 	}
 }
 
-func auditOne(t *testing.T, s *scheduler.Slot) {
+// Codebooks of every kind: grids of lines and planes and the caller's own beams,
+// with an antenna taken out and with limits that bind.
+func TestEngineCodebook(t *testing.T) {
+	for seed := range int64(3) {
+		for format := scheduler.WeightsF64; format <= scheduler.WeightsI16; format++ {
+			s := slot(seed, scheduler.Options{Grouping: "together", Beams: scheduler.BeamsCodebook, Weights: format})
+			m := s.Channel.Antennas
+			for _, c := range []*scheduler.Codebook{
+				{Oversampling: 3}, {Oversampling: 2, Columns: m}, {Oversampling: 2, Columns: 1}, {Oversampling: 1, Columns: m / (2 - m%2)},
+				{Beams: s.Channel.Samples},
+			} {
+				s.Options.Codebook, s.Limits = c, scheduler.Limits{}
+				free := auditOne(t, s)
+				s.Limits.AntennaPowerW = make([]float64, m)
+				for i := range m {
+					s.Limits.AntennaPowerW[i] = float64(i) * 1e3
+				}
+				auditOne(t, s)
+				s.Limits.AntennaPowerW[m-1] = free.AntennaPowerW[m-1] / 2
+				auditOne(t, s)
+			}
+		}
+	}
+}
+
+func auditOne(t *testing.T, s *scheduler.Slot) *scheduler.Plan {
 	t.Helper()
 	plan := scheduler.NewEngine().Schedule(t.Context(), s)
 	r, err := audit.Recompute(s, plan)
@@ -41,6 +67,7 @@ func auditOne(t *testing.T, s *scheduler.Slot) {
 	for _, f := range r.Findings {
 		t.Error(f)
 	}
+	return plan
 }
 
 // slot returns a slot of random size: 1 to 2 subbands, users often more than can
@@ -67,4 +94,114 @@ func errorVariance(rng *rand.Rand) float64 {
 		return 0
 	}
 	return 1e-12 * rng.Float64()
+}
+
+// The engine's own certificates, broken by hand: prices of two users exchanged,
+// the certificate of other rates, of another channel.
+func TestBrokenCertificate(t *testing.T) {
+	o := scheduler.Options{Weights: scheduler.WeightsF64, Floor: true}
+	s := slot(1, o)
+	plan := scheduler.NewEngine().Schedule(t.Context(), s)
+	r, err := audit.Recompute(s, plan)
+	if err != nil || !r.Agrees() || *r.FloorPowerW < *plan.FloorPowerW || !(*r.OverFloorDB >= 0) {
+		t.Fatalf("%v %+v", err, r)
+	}
+	broken := map[string]func(*scheduler.Plan){
+		"prices exchanged": func(p *scheduler.Plan) {
+			m := p.FloorCertificate.Prices
+			m[0], m[1] = m[1], m[0]
+		},
+		"other rates": func(p *scheduler.Plan) {
+			more := slot(1, o)
+			for k := range more.Users {
+				more.Users[k].RateBps *= 1.001
+			}
+			q := scheduler.NewEngine().Schedule(t.Context(), more)
+			p.FloorPowerW, p.FloorCertificate = q.FloorPowerW, q.FloorCertificate
+		},
+		"other channel": func(p *scheduler.Plan) {
+			weaker := slot(1, o)
+			for i := range weaker.Channel.Samples {
+				weaker.Channel.Samples[i] *= 0.999
+			}
+			q := scheduler.NewEngine().Schedule(t.Context(), weaker)
+			p.FloorPowerW, p.FloorCertificate = q.FloorPowerW, q.FloorCertificate
+		},
+	}
+	for name, spoil := range broken {
+		p := scheduler.NewEngine().Schedule(t.Context(), s)
+		spoil(p)
+		r, err := audit.Recompute(s, p)
+		if err != nil || len(r.Findings) == 0 || r.Findings[0].Path != "floorPowerW" {
+			t.Errorf("%s: %v, findings %v", name, err, r.Findings)
+		}
+	}
+}
+
+// Limits of every kind hold by the audit's own far field and sums, for arrays of
+// several shapes, whether they bind or not, on weights as encoded.
+func TestEngineLimits(t *testing.T) {
+	const carrierHz = 3.5e9
+	lambda := channel.WavelengthM(carrierHz)
+	bent := channel.Linear(6, lambda/2)
+	for m := range bent {
+		bent[m][0] = float64(m*m) * lambda / 20
+	}
+	short := 0
+	for name, positions := range map[string][][3]float64{
+		"planar": channel.Planar(2, 4, lambda/2), "linear": channel.Linear(8, lambda/2), "wide": channel.Linear(5, 3*lambda), "bent": bent,
+	} {
+		t.Run(name, func(t *testing.T) {
+			for seed := range int64(2) {
+				s := lineOfSight(seed, positions, lambda)
+				free := auditOne(t, s)
+				part := 0.5 + float64(seed)
+				eirpW, totalW := part**free.PeakEIRPW, 3*part*free.RadiatedPowerW
+				s.Limits = scheduler.Limits{
+					EIRPW: &eirpW, TotalPowerW: &totalW, AntennaPowerW: slices.Clone(free.AntennaPowerW),
+					ProtectedDirections: []scheduler.ProtectedDirection{{AzimuthDeg: 20, ElevationDeg: 10, WidthDeg: 6, EIRPW: 0.3 * eirpW}},
+				}
+				for m := range s.Limits.AntennaPowerW {
+					s.Limits.AntennaPowerW[m] *= 2
+				}
+				s.Options.Weights = scheduler.WeightsF64 + scheduler.WeightFormat(seed)
+				if auditOne(t, s).Status == scheduler.StatusShort {
+					short++
+				}
+			}
+		})
+	}
+	if short == 0 || short == 8 {
+		t.Errorf("%d of 8 slots fall short: limits bind in none or in all", short)
+	}
+}
+
+// The peaks of large arrays are found, whose lobes are many and narrow.
+func TestEnginePeaks(t *testing.T) {
+	lambda := channel.WavelengthM(3.5e9)
+	for _, positions := range [][][3]float64{channel.Linear(24, lambda/2), channel.Planar(8, 8, lambda/2), channel.Planar(4, 4, 1.7*lambda)} {
+		auditOne(t, lineOfSight(1, positions, lambda))
+	}
+}
+
+// lineOfSight is a slot of three users in front of an array of sectors.
+func lineOfSight(seed int64, positions [][3]float64, lambda float64) *scheduler.Slot {
+	rng := channel.NewRand(seed, 1)
+	array := channel.Array{PositionsM: positions, Pattern: channel.Sector65}
+	s := &scheduler.Slot{
+		CarrierHz: channel.SpeedOfLightMps / lambda, BandwidthHz: 1e6,
+		Channel: scheduler.Channel{Antennas: len(positions), Subbands: 1},
+		Array:   &scheduler.Array{PositionsM: positions, ElementGainDBi: 8, ElementPattern: scheduler.PatternSector65},
+		Options: scheduler.Options{Weights: scheduler.WeightsF64, Floor: true},
+	}
+	for k := range 3 {
+		h := make([]complex128, len(positions))
+		array.Steering(h, channel.Direction{AzimuthDeg: 100*rng.Float64() - 50, ElevationDeg: -20 * rng.Float64()}, lambda)
+		for m := range h {
+			h[m] *= 1e-5
+		}
+		s.Users = append(s.Users, scheduler.User{ID: fmt.Sprint(k), RateBps: 1e6 * (1 + rng.Float64()), NoiseW: 1e-13})
+		s.Channel.Samples = append(s.Channel.Samples, h...)
+	}
+	return s
 }

@@ -25,6 +25,14 @@ func (t *rateTable) carried(bits float64) (row int, efficiency float64) {
 	return row, efficiency
 }
 
+// sent returns the efficiency of a row when bits carry it, else 0.
+func (t *rateTable) sent(row int, bits float64) float64 {
+	if i := row - t.first; i >= 0 && i < len(t.rows) && t.rows[i].bits()*(1-scheduler.RateTolerance) <= bits {
+		return t.rows[i].bits()
+	}
+	return 0
+}
+
 // 3GPP TS 38.214, typed in for this audit alone (from transcriptions of the
 // standard).
 var rateTables = map[string]*rateTable{

@@ -96,7 +96,7 @@ type Plan struct {
 	Sequence int64 `protobuf:"varint,1,opt,name=sequence,proto3" json:"sequence,omitempty"`
 	// What became of the slot.
 	Status PlanStatus `protobuf:"varint,2,opt,name=status,proto3,enum=leastwatt.v1.PlanStatus" json:"status,omitempty"`
-	// The engine ran out of its budget; the plan is the best so far.
+	// The engine ran out of its budget; the plan, or its floor, is the best so far.
 	StoppedEarly bool `protobuf:"varint,3,opt,name=stopped_early,json=stoppedEarly,proto3" json:"stopped_early,omitempty"`
 	// What is wrong with the input; only with PLAN_STATUS_REJECTED.
 	Violations []*Violation `protobuf:"bytes,4,rep,name=violations,proto3" json:"violations,omitempty"`
@@ -110,9 +110,13 @@ type Plan struct {
 	// Radiated power in W, mean over the slot: the sum of share times power of
 	// each group.
 	RadiatedPowerW float64 `protobuf:"fixed64,8,opt,name=radiated_power_w,json=radiatedPowerW,proto3" json:"radiated_power_w,omitempty"`
-	// Proved lower bound on radiated_power_w for the rates asked (of a SHORT plan:
-	// delivered), in W; absent when not asked for. It holds for the channel as
-	// sent, taken as exact.
+	// Proved lower bound on radiated_power_w in W; absent when not asked for, 0 when
+	// nothing is proved. Nothing that radiates less, of any kind, linear or not,
+	// carries the rates: of each user the smaller of target_bps and rate_bps, times
+	// 1 - 1e-6. It is for the antennas in use, those not limited to 0 W, and for the
+	// channel as sent, taken as exact: where csi_error_variance is given it is no
+	// bound for the true channel. Other limits, csi_error_variance, sinr_gap_db and
+	// rate_table are left out; they can only cost more.
 	FloorPowerW *float64 `protobuf:"fixed64,9,opt,name=floor_power_w,json=floorPowerW,proto3,oneof" json:"floor_power_w,omitempty"`
 	// What proves floor_power_w.
 	FloorCertificate *FloorCertificate `protobuf:"bytes,10,opt,name=floor_certificate,json=floorCertificate,proto3" json:"floor_certificate,omitempty"`
@@ -485,11 +489,17 @@ func (x *Strategy) GetPower() string {
 }
 
 // FloorCertificate proves a lower bound on radiated power; anyone can check it.
+// With m the prices in falling order, p the powers, S_i the first i users in that
+// order, h_kf the channel over the square root of the noise power of subband f and
+// R the rates in nats per use (ln 2 * bit/s / bandwidth_hz), the bound is
+//
+//	(m.R - V + grad V.p) / max over k, f of dV/dp_kf,   V a function of p:
+//	sum_i (m_i - m_i+1) (1/F) sum_f log det(I + sum_{k in S_i} p_kf h_kf h_kf^H)
 type FloorCertificate struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Price of each user's rate in W per nat and use, in the slot's order; >= 0.
 	Prices []float64 `protobuf:"fixed64,1,rep,packed,name=prices,proto3" json:"prices,omitempty"`
-	// Uplink power in W of each user on each subband, [user][subband]; > 0.
+	// Uplink power in W of each user on each subband, [user][subband]; >= 0.
 	PowersW       []float64 `protobuf:"fixed64,2,rep,packed,name=powers_w,json=powersW,proto3" json:"powers_w,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -626,7 +636,8 @@ type Allocation struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The user.
 	UserId string `protobuf:"bytes,1,opt,name=user_id,json=userId,proto3" json:"user_id,omitempty"`
-	// Beam of the codebook, from 0; absent for beams of no codebook.
+	// Beam of the codebook, from 0; absent for beams of no codebook. Two users of a
+	// group never have the same.
 	BeamIndex *int32 `protobuf:"varint,2,opt,name=beam_index,json=beamIndex,proto3,oneof" json:"beam_index,omitempty"`
 	// SINR, linear, per subband in use.
 	Sinr []float64 `protobuf:"fixed64,3,rep,packed,name=sinr,proto3" json:"sinr,omitempty"`
@@ -861,13 +872,15 @@ type Audit struct {
 	Findings []*Finding `protobuf:"bytes,2,rep,name=findings,proto3" json:"findings,omitempty"`
 	// Re-computed radiated power in W, mean over the slot.
 	RadiatedPowerW float64 `protobuf:"fixed64,3,opt,name=radiated_power_w,json=radiatedPowerW,proto3" json:"radiated_power_w,omitempty"`
-	// Re-computed rates, in the slot's order.
+	// Re-computed rates, in the slot's order; over the true channel where one is
+	// given, as is worst_rate_ratio.
 	Users []*UserRate `protobuf:"bytes,4,rep,name=users,proto3" json:"users,omitempty"`
 	// Re-computed power of each antenna in W, the maximum over groups.
 	AntennaPowerW []float64 `protobuf:"fixed64,5,rep,packed,name=antenna_power_w,json=antennaPowerW,proto3" json:"antenna_power_w,omitempty"`
 	// Re-computed largest EIRP in W; absent without an array.
 	PeakEirpW *float64 `protobuf:"fixed64,6,opt,name=peak_eirp_w,json=peakEirpW,proto3,oneof" json:"peak_eirp_w,omitempty"`
-	// The floor in W that the plan's certificate proves; absent without one.
+	// The floor in W that the plan's certificate proves for the slot's channel and
+	// the rates over it; absent without one.
 	FloorPowerW *float64 `protobuf:"fixed64,7,opt,name=floor_power_w,json=floorPowerW,proto3,oneof" json:"floor_power_w,omitempty"`
 	// Radiated power over the proved floor in dB; absent without one.
 	OverFloorDb *float64 `protobuf:"fixed64,8,opt,name=over_floor_db,json=overFloorDb,proto3,oneof" json:"over_floor_db,omitempty"`

@@ -656,7 +656,8 @@ type Options struct {
 	Power string `protobuf:"bytes,3,opt,name=power,proto3" json:"power,omitempty"`
 	// What is minimised: "radiated" (default) or "consumed".
 	Objective string `protobuf:"bytes,4,opt,name=objective,proto3" json:"objective,omitempty"`
-	// Whether to prove a lower bound on the radiated power of this slot.
+	// Whether to prove a lower bound on the radiated power of this slot, in what is
+	// left of compute_budget_micros once there is a plan.
 	Floor bool `protobuf:"varint,5,opt,name=floor,proto3" json:"floor,omitempty"`
 	// Whether and how to return beam weights.
 	Weights WeightFormat `protobuf:"varint,6,opt,name=weights,proto3,enum=leastwatt.v1.WeightFormat" json:"weights,omitempty"`
@@ -678,7 +679,8 @@ type Options struct {
 	// Name of a table of modulation and coding steps; empty = any rate. Codes of
 	// the table carry the rates.
 	RateTable string `protobuf:"bytes,13,opt,name=rate_table,json=rateTable,proto3" json:"rate_table,omitempty"`
-	// Beams to choose from, for "codebook" beams.
+	// Beams to choose from, for "codebook" beams; others do not use it. Absent: a
+	// DFT grid of a line with one beam per antenna.
 	Codebook *Codebook `protobuf:"bytes,14,opt,name=codebook,proto3" json:"codebook,omitempty"`
 	// Smallest unit of a share, for example 1/14; 0 = any share. Shares are
 	// rounded to multiples of it and rates are still met.
@@ -822,16 +824,24 @@ func (x *Options) GetShareStep() float64 {
 	return 0
 }
 
-// Codebook is a set of beams: a grid by name, or the caller's own.
+// Codebook is a set of beams: a DFT grid, or the caller's own. It has at most
+// 16384 beams, and users * subbands * beams is at most 2^24. Each user of a group
+// has a beam of its own, the same on every subband: that of least power if every
+// subband had the mean gains over them. Beams are cut to the antennas that are not
+// limited to 0 W, and scaled to unit power again.
 type Codebook struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Beams per antenna along each side of a DFT grid; >= 1. Used where values is
-	// empty.
+	// empty. A side of n antennas, n > 1, has N = n * oversampling beams; beam
+	// b = v * N_columns + w has the weight exp(2 pi i (row v/N_rows + column w/N_columns))
+	// at an antenna.
 	Oversampling int32 `protobuf:"varint,1,opt,name=oversampling,proto3" json:"oversampling,omitempty"`
-	// Columns of a planar array of rows x columns antennas; 0 = a line.
+	// Columns of a planar array: antenna m is in row m / columns and column
+	// m % columns. It divides the number of antennas; 0 = a line, one row. Used
+	// where values is empty.
 	Columns int32 `protobuf:"varint,2,opt,name=columns,proto3" json:"columns,omitempty"`
 	// Own beams, [beam][antenna], float64 pairs re, im; each is scaled to unit
-	// power.
+	// power, and none is all 0.
 	Values        []float64 `protobuf:"fixed64,3,rep,packed,name=values,proto3" json:"values,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

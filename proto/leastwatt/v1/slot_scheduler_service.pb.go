@@ -779,7 +779,9 @@ type AuditPlanRequest struct {
 	Slot *Slot `protobuf:"bytes,1,opt,name=slot,proto3" json:"slot,omitempty"`
 	// The plan, with weights.
 	Plan *Plan `protobuf:"bytes,2,opt,name=plan,proto3" json:"plan,omitempty"`
-	// The channel as it truly was; absent = the slot's own.
+	// The channel as it truly was, taken as exact; absent = the slot's own. Claims
+	// are still held against the slot's own; rates in the audit are those over the
+	// true channel, and a target that it misses and the slot's own meets is a finding.
 	TrueChannel   *Channel `protobuf:"bytes,3,opt,name=true_channel,json=trueChannel,proto3" json:"true_channel,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -41,6 +41,7 @@ type SlotSchedulerServiceClient interface {
 	// A bad slot is answered with a REJECTED plan and never ends the stream.
 	StreamSlots(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[StreamSlotsRequest, StreamSlotsResponse], error)
 	// AuditPlan re-computes a plan with code that shares nothing with the engine.
+	// What cannot be audited is INVALID_ARGUMENT with BadRequest details.
 	AuditPlan(ctx context.Context, in *AuditPlanRequest, opts ...grpc.CallOption) (*AuditPlanResponse, error)
 	// ListStrategies names what options may hold.
 	ListStrategies(ctx context.Context, in *ListStrategiesRequest, opts ...grpc.CallOption) (*ListStrategiesResponse, error)
@@ -111,6 +112,7 @@ type SlotSchedulerServiceServer interface {
 	// A bad slot is answered with a REJECTED plan and never ends the stream.
 	StreamSlots(grpc.BidiStreamingServer[StreamSlotsRequest, StreamSlotsResponse]) error
 	// AuditPlan re-computes a plan with code that shares nothing with the engine.
+	// What cannot be audited is INVALID_ARGUMENT with BadRequest details.
 	AuditPlan(context.Context, *AuditPlanRequest) (*AuditPlanResponse, error)
 	// ListStrategies names what options may hold.
 	ListStrategies(context.Context, *ListStrategiesRequest) (*ListStrategiesResponse, error)
