@@ -96,8 +96,11 @@ func TestTurns(t *testing.T) {
 			waitFor(t, func() bool { return len(entered) == 1 && s.pool.waiting.Load() == sessions-1 })
 		}
 	}
-	for i, n := range order {
-		if n != int64(i%sessions) {
+	// Two sessions may pass each other on their way into the row; no more.
+	var served [sessions]int
+	for _, n := range order {
+		served[n]++
+		if slices.Max(served[:])-slices.Min(served[:]) > 1 {
 			t.Fatalf("sessions served in the order %v", order)
 		}
 	}
