@@ -98,9 +98,9 @@ func BenchmarkServe(b *testing.B) {
 		for _, grouping := range []string{"together", scheduler.DefaultGrouping} {
 			slots := benchSlots(users, 64, 64, grouping)
 			s := New(Config{})
-			var e engine
-			plan := s.schedule(b.Context(), &e, slots[0])
-			plan.SessionState = sealState(e)
+			at := &seat{}
+			plan := s.schedule(b.Context(), at, slots[0])
+			plan.SessionState = sealState(at.engine)
 			for _, sessions := range []int{1, 8} {
 				for _, lockstep := range []bool{true, false} {
 					name := fmt.Sprintf("64x%d/%s/sessions=%d/%s", users, grouping, sessions, map[bool]string{true: "lockstep", false: "pipelined"}[lockstep])
@@ -116,7 +116,7 @@ func BenchmarkServe(b *testing.B) {
 				var took []time.Duration
 				for i := range b.N {
 					begin := time.Now()
-					e.Schedule(b.Context(), slots[i%len(slots)])
+					at.engine.Schedule(b.Context(), slots[i%len(slots)])
 					took = append(took, time.Since(begin))
 				}
 				reportPercentiles(b, took)

@@ -511,6 +511,43 @@ type poisoned struct{ chain }
 
 func (*poisoned) Restore([]byte) error { panic("bite") }
 
+// TestBudgetLearns: a session whose plans come late after the engine's deadline
+// has the engine stop earlier, within bounds.
+func TestBudgetLearns(t *testing.T) {
+	const budget, late = 80 * time.Millisecond, 10 * time.Millisecond
+	given := make(chan time.Duration, 10)
+	slow := func() engine {
+		return engineFunc(func(ctx context.Context, slot *scheduler.Slot) *scheduler.Plan {
+			deadline, _ := ctx.Deadline()
+			given <- time.Until(deadline)
+			time.Sleep(time.Until(deadline) + late)
+			return &scheduler.Plan{Sequence: slot.Sequence, Status: scheduler.StatusMet, StoppedEarly: true}
+		})
+	}
+	s := newServer(Config{}, slow)
+	at := &seat{}
+	for i := range int64(4) {
+		slot := newMessage(i)
+		slot.Options = &pb.Options{ComputeBudgetMicros: budget.Microseconds()}
+		if _, err := s.answer(t.Context(), at, slot, nil); err != nil {
+			t.Fatal(err)
+		}
+		if d := <-given; i > 0 && d > budget-late/2 {
+			t.Errorf("slot %d: the engine has %v of %v", i, d, budget)
+		}
+	}
+	at.learn(time.Hour)
+	if d := time.Until(at.deadline(time.Now(), budget)); d > budget*3/4 || d < 0 {
+		t.Errorf("after a slot that was an hour late the engine has %v", d)
+	}
+	for range 1000 {
+		at.learn(0)
+	}
+	if at.late > time.Millisecond {
+		t.Errorf("after many slots in time: %v", at.late)
+	}
+}
+
 // TestContain: a panic in the handler of a call is counted and answered.
 func TestContain(t *testing.T) {
 	s := New(Config{})
