@@ -335,7 +335,7 @@ func BenchmarkBudget(b *testing.B) {
 func benchBudget(b *testing.B, s *started, budget time.Duration) {
 	const sessions = 4
 	c := s.dial(b, client.Config{Samples: convert.SamplesF32})
-	slots := benchSlots(40, 64, 16, "")
+	slots := benchSlots(40, 16, 16, "")
 	over := make([][]time.Duration, sessions)
 	early := make([]int, sessions)
 	b.ResetTimer()

@@ -95,9 +95,9 @@ type seat struct {
 }
 
 // deadline returns when the engine is to stop so that the plan is there within
-// the budget; at most a quarter of the budget goes to what follows.
+// the budget; at most half of the budget goes to what follows.
 func (at *seat) deadline(start time.Time, budget time.Duration) time.Time {
-	return start.Add(budget - min(at.late, budget/4))
+	return start.Add(budget - min(at.late, budget/2))
 }
 
 // learn takes note of how late a plan was: quickly of more, slowly of less.
@@ -132,7 +132,7 @@ func (s *Server) schedule(ctx context.Context, at *seat, slot *scheduler.Slot) *
 	}
 	end := time.Now()
 	if !deadline.IsZero() && end.After(deadline) {
-		at.learn(min(end.Sub(deadline), micros(slot.Options.ComputeBudgetMicros)/4)) // of what can be helped
+		at.learn(min(end.Sub(deadline), micros(slot.Options.ComputeBudgetMicros)/2)) // of what can be helped
 	}
 	out.ComputeMicros = end.Sub(start).Microseconds()
 	return out
