@@ -49,8 +49,9 @@ func scheduleWithin(ctx context.Context, slot *Slot, headroom float64) (plan *Pl
 	v.solver.limited.headroom = headroom
 	plan.Strategy = Strategy{v.options.Grouping, v.options.Beams, v.options.Power}
 	p := v.choose(ctx, plan)
-	plan.fill(v, p.groups)
-	plan.Solves = v.solver.solves
+	on, p := v.switchOff(ctx, p, plan)
+	plan.fill(on, p.groups)
+	plan.Solves += on.solver.solves
 	plan.Status = StatusMet
 	for i := range plan.Users {
 		if u := &plan.Users[i]; !u.met() {

@@ -20,7 +20,7 @@ type onAir struct {
 type partition struct {
 	grouping string // what made it; empty: the caller
 	groups   []onAir
-	powerW   float64 // mean over the slot; +Inf when a target cannot be met
+	powerW   float64 // mean over the slot, what the objective adds included (timeW); +Inf when a target cannot be met
 	short    bool    // targets were lowered
 }
 
@@ -142,7 +142,7 @@ func (v *View) divideOnce(p *partition) {
 	budget, open := p.open()
 	for i := range p.groups {
 		if g := &p.groups[i]; g.fixed {
-			p.powerW += g.share * v.solver.planPower(g, g.share)
+			p.powerW += g.share * (v.solver.planPower(g, g.share) + v.timeW(g))
 		}
 	}
 	if len(open) > 0 && !math.IsInf(p.powerW, 1) {
@@ -172,18 +172,23 @@ func (v *View) divideOpen(p *partition, open []int, budget float64) float64 {
 	}
 	start := make([]float64, len(open))
 	convex := make([]bool, len(open))
+	var timeW []float64
+	divided := false // before
 	for i, g := range open {
 		users := p.groups[g].users
 		for _, k := range users {
 			start[i] += v.rate[k] / float64(len(users))
 		}
 		convex[i] = len(users) == 1
+		if v.options.Objective == ObjectiveConsumed {
+			timeW = append(timeW, v.timeW(&p.groups[g]))
+		}
 		if s := p.groups[g].share; s > 0 {
-			start[i] = s // from an earlier division
+			start[i], divided = s, true
 		}
 	}
-	normalize(start, budget)
-	shares, power := splitSharesGlobally(v.shareCost(p, open), start, budget, convex)
+	fit(start, budget, divided && timeW != nil)
+	shares, power := splitSharesGlobally(v.shareCost(p, open), timeW, start, budget, convex)
 	if v.options.ShareStep > 0 || v.table != nil {
 		shares, power = v.discreteShares(p, open, shares, budget)
 	}

@@ -1,6 +1,9 @@
 package scheduler
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // shareCost is what one group costs at a share s of the slot: phi(s) = s P(s),
 // in W, and its derivative. phi is +Inf where the group cannot meet its targets;
@@ -14,21 +17,24 @@ const (
 	shareGrid       = 24   // points of the global scan of two groups
 	shareGridLogit  = 7.0  // the scan covers shares from 0.1 % to 99.9 %
 	maxScannedPairs = 15
+	logReach        = 700.0 // e^-logReach is nothing
 )
 
 // splitShares minimises sum_g phi_g(s_g) over shares that add up to budget, from
 // a start. It returns the shares and the least total found; +Inf when no split
-// serves every group.
+// serves every group. Where timeW is not nil it minimises sum_g phi_g(s_g) +
+// timeW_g s_g, timeW_g >= 0, over shares that add up to budget at most: time on
+// the air costs, and some of it may be left idle.
 //
 // Each phi_g is modelled by c s (exp(a/s) - 1), which has the value and slope of
 // phi_g at the current share and is exact for a single user. The models'
 // optimum has equal slopes in closed form up to one scalar; it is the next
 // point. phi is not always convex, so equal slopes are necessary only: see
 // splitSharesGlobally.
-func splitShares(cost shareCost, start []float64, budget float64) ([]float64, float64) {
+func splitShares(cost shareCost, timeW, start []float64, budget float64) ([]float64, float64) {
 	n := len(start)
 	s := append([]float64(nil), start...)
-	if n == 1 {
+	if n == 1 && timeW == nil {
 		s[0] = budget
 		phi, _ := cost(0, budget)
 		return s, phi
@@ -38,7 +44,7 @@ func splitShares(cost shareCost, start []float64, budget float64) ([]float64, fl
 	best, total := s, math.Inf(1)
 	trial := make([]float64, n)
 	copy(trial, s)
-	normalize(trial, budget)
+	fit(trial, budget, timeW != nil)
 	if !servable(cost, trial, budget) {
 		return s, total
 	}
@@ -47,6 +53,9 @@ func splitShares(cost shareCost, start []float64, budget float64) ([]float64, fl
 		for g := range n {
 			phi, slope := cost(g, trial[g])
 			sum += phi
+			if timeW != nil {
+				sum += timeW[g] * trial[g]
+			}
 			if math.IsInf(phi, 1) {
 				break
 			}
@@ -62,7 +71,7 @@ func splitShares(cost shareCost, start []float64, budget float64) ([]float64, fl
 			if moved < 1e-9 {
 				break
 			}
-			normalize(trial, budget)
+			fit(trial, budget, timeW != nil)
 			continue
 		}
 		gain := total - sum
@@ -70,7 +79,7 @@ func splitShares(cost shareCost, start []float64, budget float64) ([]float64, fl
 		if gain <= shareTolerance*total {
 			break
 		}
-		equalSlopes(trial, c, a, budget)
+		equalSlopes(trial, c, a, timeW, budget)
 	}
 	return best, total
 }
@@ -99,21 +108,39 @@ func shareModel(s, phi, slope float64) (c, a float64) {
 }
 
 // equalSlopes fills s with the minimum of sum c_g s_g (exp(a_g/s_g) - 1) over
-// sum s_g = budget: the slopes c (exp(x)(1-x) - 1), x = a/s, are equal.
-func equalSlopes(s, c, a []float64, budget float64) {
+// sum s_g = budget: the slopes c (exp(x)(1-x) - 1), x = a/s, are all -nu. Where
+// timeW is not nil it adds timeW_g s_g and the sum is at most the budget: nu is 0
+// where that leaves time idle.
+func equalSlopes(s, c, a, timeW []float64, budget float64) {
 	share := func(logNu float64) float64 {
 		sum := 0.0
 		for g := range s {
-			s[g] = a[g] / solveSlope(logNu-math.Log(c[g]))
+			y := logNu
+			if timeW != nil {
+				y = logSum(logNu, math.Log(timeW[g]))
+			}
+			s[g] = a[g] / solveSlope(y-math.Log(c[g]))
 			sum += s[g]
 		}
 		return sum
+	}
+	defer func() {
+		for g := range s {
+			s[g] = math.Max(s[g], minShare*budget)
+		}
+		fit(s, budget, timeW != nil)
+	}()
+	if timeW != nil && slices.Min(timeW) > 0 && share(math.Inf(-1)) <= budget {
+		return
 	}
 	// The sum falls as nu rises: bracket, then bisect in log nu.
 	lo, hi := 0.0, 0.0
 	for g := range s {
 		x := a[g] / (budget / float64(len(s)))
 		v := math.Log(c[g]) + logSlope(x)
+		if timeW != nil {
+			v = logDifference(v, math.Log(timeW[g]))
+		}
 		if g == 0 || v < lo {
 			lo = v
 		}
@@ -121,6 +148,7 @@ func equalSlopes(s, c, a []float64, budget float64) {
 			hi = v
 		}
 	}
+	lo = math.Max(lo, hi-logReach)
 	for range 100 {
 		mid := (lo + hi) / 2
 		if share(mid) > budget {
@@ -133,10 +161,20 @@ func equalSlopes(s, c, a []float64, budget float64) {
 		}
 	}
 	share((lo + hi) / 2)
-	for g := range s {
-		s[g] = math.Max(s[g], minShare*budget)
+}
+
+// logSum returns log(e^a + e^b).
+func logSum(a, b float64) float64 {
+	if a < b {
+		a, b = b, a
 	}
-	normalize(s, budget)
+	return a + math.Log1p(math.Exp(b-a))
+}
+
+// logDifference returns log(e^a - e^b), where that is not above 0 a number so low
+// that it does not matter beside a.
+func logDifference(a, b float64) float64 {
+	return math.Max(a-logReach, a+math.Log1p(-math.Min(1, math.Exp(b-a))))
 }
 
 // logSlope returns log(1 + e^x (x-1)) for x > 0.
@@ -214,6 +252,17 @@ func servable(cost shareCost, s []float64, budget float64) bool {
 	return true
 }
 
+// fit scales s to add up to budget; where some may be left idle, only down.
+func fit(s []float64, budget float64, idle bool) {
+	sum := 0.0
+	for _, v := range s {
+		sum += v
+	}
+	if !idle || sum > budget {
+		normalize(s, budget)
+	}
+}
+
 func normalize(s []float64, budget float64) {
 	sum := 0.0
 	for _, v := range s {
@@ -228,20 +277,48 @@ func normalize(s []float64, budget float64) {
 // turn, the division of what the two have together on a grid even in the
 // logarithm of s/(1-s), and descending from every dip. Pairs of groups of one
 // user, whose costs are convex, are passed over. For two groups the result is
-// the least over the whole grid.
-func splitSharesGlobally(cost shareCost, start []float64, budget float64, convex []bool) ([]float64, float64) {
-	best, total := splitShares(cost, start, budget)
+// the least over the whole grid. Where time may be left idle (timeW not nil), idle
+// time takes part as if it were one more group.
+func splitSharesGlobally(cost shareCost, timeW, start []float64, budget float64, convex []bool) ([]float64, float64) {
+	best, total := splitShares(cost, timeW, start, budget)
+	n := len(start)
+	others := n
+	scanned := cost
+	if timeW != nil {
+		others = n + 1
+		scanned = func(g int, share float64) (phi, slope float64) {
+			if g == n {
+				return 0, 0
+			}
+			phi, slope = cost(g, share)
+			return phi + timeW[g]*share, slope + timeW[g]
+		}
+	}
 	pairs := 0
 	for i := range start {
-		for j := range i {
-			if convex[i] && convex[j] || pairs >= maxScannedPairs {
+		for j := range others {
+			if j >= i && j < n || convex[i] && (j == n || convex[j]) || pairs >= maxScannedPairs {
 				continue
 			}
 			pairs++
-			for _, from := range dips(cost, i, j, best[i]+best[j]) {
+			sum := 0.0
+			if j < n {
+				sum = best[i] + best[j]
+			} else {
+				sum = budget
+				for k := range best {
+					if k != i {
+						sum -= best[k]
+					}
+				}
+			}
+			for _, from := range dips(scanned, i, j, sum) {
 				s := append([]float64(nil), best...)
-				s[i], s[j] = from, best[i]+best[j]-from
-				if s, t := splitShares(cost, s, budget); t < total*(1-shareTolerance) {
+				s[i] = from
+				if j < n {
+					s[j] = sum - from
+				}
+				if s, t := splitShares(cost, timeW, s, budget); t < total*(1-shareTolerance) {
 					best, total = s, t
 				}
 			}

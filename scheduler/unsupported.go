@@ -23,9 +23,6 @@ func (v *violations) secondGroup(g, i int, id string) {
 }
 
 func (o *Options) checkUnsupported(v *violations) {
-	if o.Objective == ObjectiveConsumed {
-		v.unsupported("options.objective", text(o.Objective))
-	}
 	if o.WorkLimit > 0 {
 		v.unsupported("options.workLimit", strconv.FormatInt(o.WorkLimit, 10))
 	}
