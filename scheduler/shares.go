@@ -48,6 +48,7 @@ func splitShares(cost shareCost, timeW, start []float64, budget float64) ([]floa
 	if !servable(cost, trial, budget) {
 		return s, total
 	}
+	edge := make([]float64, n) // largest share seen not to serve the group
 	for range shareSteps {
 		sum := 0.0
 		for g := range n {
@@ -57,6 +58,7 @@ func splitShares(cost shareCost, timeW, start []float64, budget float64) ([]floa
 				sum += timeW[g] * trial[g]
 			}
 			if math.IsInf(phi, 1) {
+				edge[g] = math.Max(edge[g], trial[g])
 				break
 			}
 			c[g], a[g] = shareModel(trial[g], phi, slope)
@@ -65,6 +67,9 @@ func splitShares(cost shareCost, timeW, start []float64, budget float64) ([]floa
 			// Too far: go half way back.
 			moved := 0.0
 			for g := range n {
+				if timeW != nil && math.IsInf(sum, 1) && trial[g] > edge[g] {
+					continue // it is another group that is not served
+				}
 				moved = math.Max(moved, math.Abs(trial[g]/best[g]-1))
 				trial[g] = math.Sqrt(trial[g] * best[g])
 			}
@@ -80,6 +85,16 @@ func splitShares(cost shareCost, timeW, start []float64, budget float64) ([]floa
 			break
 		}
 		equalSlopes(trial, c, a, timeW, budget)
+		if timeW == nil {
+			continue
+		}
+		// Where time costs, the least may be at the edge of what limits allow.
+		for g := range n {
+			if trial[g] <= edge[g] {
+				trial[g] = math.Sqrt(edge[g] * best[g])
+			}
+		}
+		fit(trial, budget, true)
 	}
 	return best, total
 }
