@@ -142,6 +142,28 @@ func (p *Plan) consume(v *View, loads []energy.GroupLoad) {
 	p.ConsumedPowerW = &w
 }
 
+// offEdge raises shares, while time is left idle, of groups that do not bear them
+// after all: on the edge of what limits allow another start of the same solve may
+// fail. It returns the power that the groups add to the mean, as planned.
+func (v *View) offEdge(p *partition, open []int, shares []float64, budget float64) float64 {
+	idle := budget
+	for _, s := range shares {
+		idle -= s
+	}
+	powerW := 0.0
+	for i, g := range open {
+		group := &p.groups[g]
+		group.share = shares[i]
+		for more := shareEdge; v.groupWeights(group) == nil && group.share*more < idle; more *= 4 {
+			idle -= group.share * more
+			group.share *= 1 + more
+		}
+		shares[i] = group.share
+		powerW += group.share * (v.solver.planPower(group, group.share) + v.timeW(group))
+	}
+	return powerW
+}
+
 // switchOff seeks, with objective consumed, antennas that do better off for the
 // whole slot. It returns the view of those left on and the partition with the
 // shares for them.

@@ -28,6 +28,14 @@ func schedule(ctx context.Context, slot *Slot) *Plan {
 	for {
 		plan, v, lack := scheduleWithin(ctx, slot, headroom)
 		if lack == 0 || headroom > mostHeadroom {
+			if lack > 0 && v.options.Objective == ObjectiveConsumed {
+				// On the edge of limits, where time on the air costs most: room for
+				// rounding is where the whole slot is used.
+				wider := *slot
+				wider.Options = v.options
+				wider.Options.Objective = ObjectiveRadiated
+				return schedule(ctx, &wider)
+			}
 			if v.options.Floor {
 				plan.proveFloor(ctx, v)
 			}

@@ -191,6 +191,8 @@ func (v *View) divideOpen(p *partition, open []int, budget float64) float64 {
 	shares, power := splitSharesGlobally(v.shareCost(p, open), timeW, start, budget, convex)
 	if v.options.ShareStep > 0 || v.table != nil {
 		shares, power = v.discreteShares(p, open, shares, budget)
+	} else if timeW != nil && v.peak != nil && !math.IsInf(power, 1) {
+		power = v.offEdge(p, open, shares, budget)
 	}
 	for i, g := range open {
 		p.groups[g].share = shares[i]
