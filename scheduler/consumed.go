@@ -214,6 +214,10 @@ func (v *View) switchOff(ctx context.Context, p *partition, plan *Plan) (*View, 
 			plan.Solves += t.view.solver.solves
 		}
 	}
+	if best.view.quick {
+		best.view.quick = false
+		best.view.divide(best.partition)
+	}
 	return best.view, best.partition
 }
 
@@ -269,6 +273,7 @@ func (s *antennaSearch) try(n int) *onAntennas {
 	copy(t.view.solver.penalty, s.all.solver.penalty)
 	copy(t.view.solver.fraction, s.all.solver.fraction)
 	t.view.solver.limited.headroom = s.all.solver.limited.headroom
+	t.view.quick = true
 	t.view.divide(t.partition)
 	s.tried[n] = t
 	return t

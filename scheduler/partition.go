@@ -179,7 +179,7 @@ func (v *View) divideOpen(p *partition, open []int, budget float64) float64 {
 		for _, k := range users {
 			start[i] += v.rate[k] / float64(len(users))
 		}
-		convex[i] = len(users) == 1
+		convex[i] = len(users) == 1 || v.quick
 		if v.options.Objective == ObjectiveConsumed {
 			timeW = append(timeW, v.timeW(&p.groups[g]))
 		}

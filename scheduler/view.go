@@ -27,6 +27,7 @@ type View struct {
 	book     *beamBook       // nil: beams of no codebook
 	solver   groupSolver
 	allBands []int
+	quick    bool // shares are the nearest least of costs, not searched for globally
 }
 
 // newView prepares a validated slot. O(F K^2 M).
