@@ -5,7 +5,6 @@ import (
 	"fmt"
 
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/keepalive"
 
 	"leastwatt/proto/convert"
@@ -24,6 +23,8 @@ type Config struct {
 	Samples convert.SampleFormat
 	// MessageBytes is the largest message received; 0 means 64 MiB.
 	MessageBytes int
+	// Security says how client and server know each other.
+	Security Security
 	// Reconnect says how sessions survive the loss of a connection.
 	Reconnect Reconnect
 	// DialOptions go to gRPC after the client's own.
@@ -46,12 +47,16 @@ func Dial(address string, c Config) (*Client, error) {
 		c.MessageBytes = defaultMessageBytes
 	}
 	c.Reconnect = c.Reconnect.resolve()
-	options := append([]grpc.DialOption{
-		grpc.WithTransportCredentials(insecure.NewCredentials()),
+	options, err := c.Security.dialOptions(address)
+	if err != nil {
+		return nil, err
+	}
+	options = append(options,
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(c.MessageBytes)),
 		c.Reconnect.connectParams(),
 		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: pingInterval, Timeout: pingTimeout}),
-	}, c.DialOptions...)
+	)
+	options = append(options, c.DialOptions...)
 	conn, err := grpc.NewClient(address, options...)
 	if err != nil {
 		return nil, fmt.Errorf("client: %w", err)

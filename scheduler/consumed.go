@@ -1,7 +1,6 @@
 package scheduler
 
 import (
-	"context"
 	"math"
 	"slices"
 
@@ -142,28 +141,6 @@ func (p *Plan) consume(v *View, loads []energy.GroupLoad) {
 	p.ConsumedPowerW = &w
 }
 
-// offEdge raises shares, while time is left idle, of groups that do not bear them
-// after all: on the edge of what limits allow another start of the same solve may
-// fail. It returns the power that the groups add to the mean, as planned.
-func (v *View) offEdge(p *partition, open []int, shares []float64, budget float64) float64 {
-	idle := budget
-	for _, s := range shares {
-		idle -= s
-	}
-	powerW := 0.0
-	for i, g := range open {
-		group := &p.groups[g]
-		group.share = shares[i]
-		for more := shareEdge; v.groupWeights(group) == nil && group.share*more < idle; more *= 4 {
-			idle -= group.share * more
-			group.share *= 1 + more
-		}
-		shares[i] = group.share
-		powerW += group.share * (v.solver.planPower(group, group.share) + v.timeW(group))
-	}
-	return powerW
-}
-
 // switchOff seeks, with objective consumed, antennas that do better off for the
 // whole slot. It returns the view of those left on and the partition with the
 // shares for them.
@@ -174,7 +151,7 @@ func (v *View) offEdge(p *partition, open []int, shares []float64, budget float6
 // then numbers around the best half, in steps that are halved in their turn. Other
 // sets of the same number are not tried, nor other numbers where consumed power has
 // a second minimum. About 3 log2(M) divisions of the slot.
-func (v *View) switchOff(ctx context.Context, p *partition, plan *Plan) (*View, *partition) {
+func (v *View) switchOff(p *partition) (*View, *partition) {
 	if v.options.Objective != ObjectiveConsumed || p.short || len(p.groups) == 0 {
 		return v, p
 	}
@@ -187,7 +164,7 @@ func (v *View) switchOff(ctx context.Context, p *partition, plan *Plan) (*View, 
 	for n := len(s.order); n > 1; {
 		s.rank(n)
 		n /= 2
-		if s.try(n); ctx.Err() != nil || math.IsInf(s.tried[n].partition.powerW, 1) {
+		if s.try(n); v.Stopped() || math.IsInf(s.tried[n].partition.powerW, 1) {
 			break
 		}
 	}
@@ -197,7 +174,7 @@ func (v *View) switchOff(ctx context.Context, p *partition, plan *Plan) (*View, 
 			best, at = t, n
 		}
 	}
-	for step := at / 2; step > 0 && ctx.Err() == nil; step /= 2 {
+	for step := at / 2; step > 0 && !v.Stopped(); step /= 2 {
 		for _, n := range []int{at - step, at + step} {
 			if n < 1 || n > len(s.order) {
 				continue
@@ -208,12 +185,7 @@ func (v *View) switchOff(ctx context.Context, p *partition, plan *Plan) (*View, 
 			}
 		}
 	}
-	plan.StoppedEarly = plan.StoppedEarly || ctx.Err() != nil
-	for _, t := range s.tried {
-		if t != best {
-			plan.Solves += t.view.solver.solves
-		}
-	}
+	best.view.solver.solves = v.solver.solves
 	if best.view.quick {
 		best.view.quick = false
 		best.view.divide(best.partition)
@@ -269,12 +241,15 @@ func (s *antennaSearch) try(n int) *onAntennas {
 	for i := range t.partition.groups {
 		g := &t.partition.groups[i]
 		g.found, g.solved = directions{}, solved{}
+		g.fixed = g.fixed && len(s.all.slot.Groups) > 0 // by the caller
 	}
 	copy(t.view.solver.penalty, s.all.solver.penalty)
 	copy(t.view.solver.fraction, s.all.solver.fraction)
 	t.view.solver.limited.headroom = s.all.solver.limited.headroom
-	t.view.quick = true
+	t.view.ctx, t.view.quick = s.all.ctx, true
+	t.view.solver.solves = s.all.solver.solves
 	t.view.divide(t.partition)
+	s.all.solver.solves = t.view.solver.solves
 	s.tried[n] = t
 	return t
 }

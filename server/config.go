@@ -30,6 +30,11 @@ type Config struct {
 	// PlaintextAnywhere lets the server listen without TLS on addresses other
 	// than loopback.
 	PlaintextAnywhere bool
+	// Credentials say who may speak to the server; nil means everybody, without
+	// TLS.
+	Credentials *Credentials
+	// Telemetry shows this server to the outside; nil means not.
+	Telemetry *Telemetry
 }
 
 // Limits bound what a client may ask. Larger messages to the server end the call

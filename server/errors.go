@@ -26,6 +26,7 @@ const (
 	reasonLimitReached    = "LIMIT_REACHED"
 	reasonCancelled       = "CANCELLED"
 	reasonDeadline        = "DEADLINE_EXCEEDED"
+	reasonTokenRefused    = "TOKEN_REFUSED"
 )
 
 // maxDetailBytes bounds the violations of one error: they travel in a trailer,
@@ -37,6 +38,9 @@ const moreBytes = 64
 
 // errFault stands for a fault inside the engine that was contained.
 var errFault = errors.New("server: fault inside the engine, contained")
+
+// errToken stands for a call without a token that is known.
+var errToken = errors.New("server: a known bearer token is needed")
 
 // rejection is bad input.
 type rejection struct {
@@ -77,6 +81,8 @@ func rpcError(err error) error {
 		return withDetails(codes.DeadlineExceeded, err.Error(), reasonDeadline)
 	case errors.Is(err, context.Canceled):
 		return withDetails(codes.Canceled, err.Error(), reasonCancelled)
+	case errors.Is(err, errToken):
+		return withDetails(codes.Unauthenticated, err.Error(), reasonTokenRefused)
 	case errors.Is(err, errFault):
 		return withDetails(codes.Internal, err.Error(), reasonEngineFault)
 	}

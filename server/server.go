@@ -56,11 +56,13 @@ func newServer(c Config, newEngine func() engine) *Server {
 		draining:  make(chan struct{}),
 		health:    health.NewServer(),
 	}
-	s.grpc = grpc.NewServer(s.transport()...)
+	options := append(s.transport(), c.Credentials.serverOptions()...)
+	s.grpc = grpc.NewServer(append(options, c.Telemetry.serverOptions()...)...)
 	pb.RegisterSlotSchedulerServiceServer(s.grpc, s)
 	healthpb.RegisterHealthServer(s.grpc, s.health)
 	s.health.SetServingStatus(pb.SlotSchedulerService_ServiceDesc.ServiceName, healthpb.HealthCheckResponse_SERVING)
 	reflection.Register(s.grpc)
+	c.Telemetry.attach(s)
 	return s
 }
 
@@ -76,6 +78,8 @@ func (s *Server) Serve(ctx context.Context, lis net.Listener) error {
 		return err
 	}
 	ctx, cancel := context.WithCancel(ctx)
+	defer s.config.Credentials.watch(ctx)()
+	defer cancel()
 	stopped := make(chan struct{})
 	go func() {
 		defer close(stopped)
@@ -97,8 +101,7 @@ func (s *Server) Serve(ctx context.Context, lis net.Listener) error {
 // CheckAddress keeps a server without TLS to addresses that only this machine
 // can reach.
 func (s *Server) CheckAddress(addr net.Addr) error {
-	tcp, ok := addr.(*net.TCPAddr)
-	if !ok || tcp.IP.IsLoopback() || s.config.PlaintextAnywhere {
+	if loopback(addr) || s.config.Credentials.hasTLS() || s.config.PlaintextAnywhere {
 		return nil
 	}
 	return fmt.Errorf("server: %s is not a loopback address and there is no TLS", addr)

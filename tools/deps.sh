@@ -2,7 +2,8 @@
 # What the build needs from the system and how the build goes on without it.
 #
 #	deps.sh lp      installs lp_solve's development files when they are missing
-#	deps.sh python  installs what the Python example's test imports
+#	deps.sh python  installs what the tests of the Python client import
+#	deps.sh node    installs what the Node example imports, below client/node
 #	deps.sh flags   prints the go flags that fit this machine
 #	deps.sh race    prints -race where the race detector can run
 #
@@ -12,8 +13,10 @@
 set -euo pipefail
 
 lp_packages=(liblpsolve55-dev libsuitesparse-dev)
-python_packages=(python3-grpcio python3-numpy)
+python_packages=(python3-grpcio python3-numpy python3-pip)
+node_packages=(nodejs npm)
 python=${PYTHON:-/usr/bin/python3}
+node_client=${BASH_SOURCE[0]%/*}/../client/node
 
 scratch=$(mktemp -d)
 trap 'rm -rf "$scratch"' EXIT
@@ -35,7 +38,19 @@ have_lp() {
 	C
 }
 
-have_python() { "$python" -c 'import grpc, numpy, google.protobuf' 2>"$scratch/probe.log"; }
+have_python() { "$python" -c 'import setuptools, pip, wheel, grpc, numpy, google.protobuf' 2>"$scratch/probe.log"; }
+
+have_node() {
+	(cd "$node_client" && node --input-type=module -e 'import "@grpc/grpc-js"; import "@grpc/proto-loader"') 2>"$scratch/probe.log"
+}
+
+# fetch_node: has npm fetch what the lock file of client/node names.
+fetch_node() {
+	say 'fetching the packages of client/node with npm'
+	(cd "$node_client" && npm ci --no-audit --no-fund --ignore-scripts) >"$scratch/npm.log" 2>&1 && return
+	why="npm failed: $(sed -n '/^npm \(ERR!\|error\)/{p;q}' "$scratch/npm.log")"
+	return 1
+}
 
 # apt ARGUMENT...: apt-get without questions; its output goes to a log.
 apt() {
@@ -92,7 +107,15 @@ python)
 		have_python && exit
 		why="$python: $(tail -n 1 "$scratch/probe.log")"
 	fi
-	without 'grpcio for Python' 'the Python example goes untested'
+	without 'grpcio for Python' 'the Python client goes untested'
+	;;
+node)
+	have_node && exit
+	if { command -v npm >/dev/null || install "${node_packages[@]}"; } && fetch_node; then
+		have_node && exit
+		why="node: $(tail -n 1 "$scratch/probe.log")"
+	fi
+	without 'grpc-js for Node' 'the Node example goes untested'
 	;;
 flags)
 	have_lp || echo -tags=nolpsolve

@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -77,6 +78,7 @@ func (r result) expect(t *testing.T, code int, stdout, stderr string) {
 type served struct {
 	cmd     *exec.Cmd
 	address string
+	side    string        // address of the side port, where there is one
 	log     *bytes.Buffer // whole once the process has ended
 	ended   bool
 }
@@ -99,11 +101,17 @@ func serveProcess(t testing.TB, args ...string) *served {
 			s.stop(t)
 		}
 	})
-	line, err := bufio.NewReader(out).ReadString('\n')
-	if err != nil {
-		t.Fatalf("no address: %v", err)
+	told := bufio.NewScanner(out)
+	next := func(prefix string) string {
+		if !told.Scan() {
+			t.Fatalf("nothing after %q: %v", prefix, told.Err())
+		}
+		return strings.TrimPrefix(told.Text(), prefix)
 	}
-	s.address = strings.TrimSpace(strings.TrimPrefix(line, "serving on "))
+	s.address = next("serving on ")
+	if slices.Contains(args, "--side-listen") {
+		s.side = next("side port on ")
+	}
 	return s
 }
 
@@ -118,6 +126,16 @@ func (s *served) stop(t testing.TB) int {
 		t.Errorf("serve: %v\n%s", err, s.log)
 	}
 	return s.cmd.ProcessState.ExitCode()
+}
+
+// kill ends the process at once.
+func (s *served) kill(t testing.TB) {
+	t.Helper()
+	s.ended = true
+	if err := s.cmd.Process.Kill(); err != nil {
+		t.Error(err)
+	}
+	s.cmd.Wait()
 }
 
 // slotJSON is a slot of two users and two antennas.
@@ -177,6 +195,13 @@ func TestUsage(t *testing.T) {
 		{"replay", "requires at least 1 arg"},
 		{"replay --weights x " + in, "--weights"},
 		{"serve --max-users 0", "--max-users 0: at least 1"},
+		{"serve --log-format xml", `--log-format "xml": text or json`},
+		{"serve --log-level loud", "--log-level"},
+		{"serve --trace-to 127.0.0.1:4317", "http://HOST:PORT"},
+		{"serve --trace-to http:4317", "http://HOST:PORT"},
+		{"serve --trace-ratio 2", "--trace-ratio 2: in [0, 1]"},
+		{"serve --trace-ratio NaN", "--trace-ratio NaN: in [0, 1]"},
+		{"serve --profiles", "go with --side-listen"},
 		{"serve here", "unknown command"},
 		{"version now", "unknown command"},
 	} {

@@ -2,8 +2,8 @@ package main
 
 import (
 	"os"
-	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -14,12 +14,8 @@ import (
 // TestReadmePython runs the README's Python example, as it stands but for the
 // port, against a process of leastwatt serve.
 func TestReadmePython(t *testing.T) {
-	const python = "/usr/bin/python3"
-	if err := exec.Command(python, "-c", "import grpc, numpy, google.protobuf").Run(); err != nil {
-		t.Skip("grpcio and NumPy for Python are not installed: make deps-test installs them")
-	}
-	root := filepath.Join("..", "..")
-	readme, err := os.ReadFile(filepath.Join(root, "README.md"))
+	needPython(t)
+	readme, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -32,14 +28,33 @@ func TestReadmePython(t *testing.T) {
 		t.Errorf("the example of ten lines has %d", n)
 	}
 	s := serveProcess(t)
-	cmd := exec.Command(python, "-c", strings.ReplaceAll(code, server.DefaultAddress, s.address))
-	cmd.Dir = root
-	out, err := cmd.CombinedOutput()
+	out, err := pythonCommand(t, "-c", strings.ReplaceAll(code, server.DefaultAddress, s.address)).CombinedOutput()
 	if err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
 	power, unit, _ := strings.Cut(strings.TrimSpace(string(out)), " ")
 	if w, err := strconv.ParseFloat(power, 64); err != nil || !(w > 0) || unit != "W" {
 		t.Errorf("it prints %q", out)
+	}
+}
+
+// TestServeExamples: every command line of serve in the README and in its help is
+// one that the command takes.
+func TestServeExamples(t *testing.T) {
+	readme, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := strings.ReplaceAll(string(readme)+"\n"+newServeCommand().Example, "\\\n", " ")
+	n := 0
+	for _, line := range regexp.MustCompile(`(?m)^ *leastwatt (serve.*)$`).FindAllStringSubmatch(text, -1) {
+		line, _, _ := strings.Cut(line[1], "#")
+		if _, err := parseServe(strings.Fields(line)); err != nil {
+			t.Errorf("%s: %v", line, err)
+		}
+		n++
+	}
+	if n < 5 {
+		t.Errorf("%d examples found", n)
 	}
 }

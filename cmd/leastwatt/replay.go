@@ -31,6 +31,7 @@ type replayFlags struct {
 	out      string
 	renumber bool
 	json     bool
+	security client.Security
 	options  optionFlags
 }
 
@@ -55,6 +56,7 @@ It exits with 1 when a slot was rejected or failed.`,
 	f.StringVar(&flags.out, "out", "", "where the plans go, one JSON object on each line")
 	f.BoolVar(&flags.renumber, "renumber", false, "number the slots from 1 on")
 	f.BoolVar(&flags.json, "json", false, "print the summary as JSON")
+	addSecurity(cmd, &flags.security)
 	flags.options.add(cmd)
 	return cmd
 }
@@ -63,7 +65,7 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 	if err := flags.options.apply(&pb.Slot{}); err != nil {
 		return err
 	}
-	c, err := client.Dial(flags.to, client.Config{})
+	c, err := client.Dial(flags.to, client.Config{Security: flags.security})
 	if err != nil {
 		return err
 	}

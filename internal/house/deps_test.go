@@ -30,6 +30,11 @@ echo "$verb $last" >>"$STATE/calls"
 [ $verb = install ] || { touch "$STATE/lists"; exit; }
 [ -e "$STATE/lists" ] || { echo "E: no such package" >&2; exit 100; }
 touch "$STATE/installed"`
+	// Node has its packages once npm has fetched them.
+	fakeNode = `[ -e "$STATE/fetched" ] || { echo "cannot find it" >&2; exit 1; }`
+	fakeNpm  = `echo "npm $1" >>"$STATE/calls"
+[ "$FAKE_NPM" != down ] || { echo "npm warn old"; echo "npm error code E404"; echo "npm error a log"; exit 1; } >&2
+touch "$STATE/fetched"`
 	fakeID   = `echo "${FAKE_ID:-0}"`
 	fakeSudo = `echo "sudo $1" >>"$STATE/calls"; [ "$1" = -n ] && shift; exec "$@"`
 )
@@ -93,7 +98,7 @@ func (m machine) calls(t *testing.T) string {
 
 func TestDeps(t *testing.T) {
 	full := map[string]string{
-		"go": fakeGo, "cc": fakeNeedy, "python3": fakeNeedy,
+		"go": fakeGo, "cc": fakeNeedy, "python3": fakeNeedy, "node": fakeNode,
 		"apt-get": fakeApt, "id": fakeID, "sudo": fakeSudo,
 	}
 	without := func(name string) map[string]string {
@@ -103,7 +108,9 @@ func TestDeps(t *testing.T) {
 	}
 	const (
 		lp     = "deps: lp_solve cannot be had (%): building with -tags nolpsolve, gonum's simplex in its place\n"
-		python = "deps: grpcio for Python cannot be had (%): the Python example goes untested\n"
+		python = "deps: grpcio for Python cannot be had (%): the Python client goes untested\n"
+		node   = "deps: grpc-js for Node cannot be had (%): the Node example goes untested\n"
+		fetch  = "deps: fetching the packages of client/node with npm\n"
 		retry  = "deps: refreshing the package lists with apt-get update and trying again\n"
 		lpApt  = "deps: installing liblpsolve55-dev libsuitesparse-dev with apt-get\n"
 	)
@@ -164,8 +171,8 @@ func TestDeps(t *testing.T) {
 		},
 		{
 			name: "python", programs: full, state: []string{"lists"}, verb: "python",
-			said:  "deps: installing python3-grpcio python3-numpy with apt-get\n",
-			calls: "install python3-numpy",
+			said:  "deps: installing python3-grpcio python3-numpy python3-pip with apt-get\n",
+			calls: "install python3-pip",
 		},
 		{
 			name: "no python", programs: without("apt-get"), verb: "python",
@@ -174,6 +181,32 @@ func TestDeps(t *testing.T) {
 		{
 			name: "no python, required", programs: without("apt-get"), env: []string{"DEPS=required"}, verb: "python",
 			said: strings.Replace(python, "%", "no apt-get here", 1), fail: true, flags: "-tags=nolpsolve\n",
+		},
+		{
+			name: "node", programs: join(full, map[string]string{"npm": fakeNpm}), verb: "node",
+			said: fetch, calls: "npm ci", flags: "-tags=nolpsolve\n",
+		},
+		{
+			name: "node at hand", programs: full, state: []string{"fetched"}, verb: "node", flags: "-tags=nolpsolve\n",
+		},
+		{
+			name: "no npm", programs: without("apt-get"), verb: "node",
+			said: strings.Replace(node, "%", "no apt-get here", 1), flags: "-tags=nolpsolve\n",
+		},
+		{
+			name: "no npm, required", programs: full, env: []string{"FAKE_APT=down", "DEPS=required"}, verb: "node",
+			said: "deps: installing nodejs npm with apt-get\n" + retry +
+				strings.Replace(node, "%", "apt-get failed: E: no network", 1),
+			calls: "install npm; update update", fail: true, flags: "-tags=nolpsolve\n",
+		},
+		{
+			name: "npm fails", programs: join(full, map[string]string{"npm": fakeNpm}), env: []string{"FAKE_NPM=down"}, verb: "node",
+			said:  fetch + strings.Replace(node, "%", "npm failed: npm error code E404", 1),
+			calls: "npm ci", flags: "-tags=nolpsolve\n",
+		},
+		{
+			name: "npm in vain", programs: join(full, map[string]string{"npm": "exit"}), verb: "node",
+			said: fetch + strings.Replace(node, "%", "node: cannot find it", 1), flags: "-tags=nolpsolve\n",
 		},
 	} {
 		t.Run(test.name, func(t *testing.T) {
