@@ -43,6 +43,14 @@ func schedule(ctx context.Context, slot *Slot, m *memory) *Plan {
 	for {
 		plan, v, lack := scheduleWithin(ctx, slot, m, headroom)
 		if lack == 0 || headroom > mostHeadroom {
+			if lack > 0 && v.options.Objective == ObjectiveConsumed {
+				// On the edge of limits, where time on the air costs most: room for
+				// rounding is where the whole slot is used.
+				wider := *slot
+				wider.Options = v.options
+				wider.Options.Objective = ObjectiveRadiated
+				return schedule(ctx, &wider, m)
+			}
 			if v.options.Floor {
 				plan.proveFloor(ctx, v)
 			}
@@ -66,12 +74,13 @@ func scheduleWithin(ctx context.Context, slot *Slot, m *memory, headroom float64
 	v.ctx = ctx
 	v.remember(m)
 	p := v.choose(plan)
-	plan.StoppedEarly = v.stopped
-	plan.fill(v, p.groups)
-	plan.Solves = v.solver.solves
 	if !p.short {
 		m.keep(v, p)
 	}
+	on, p := v.switchOff(p)
+	plan.StoppedEarly = v.stopped
+	plan.fill(on, p.groups)
+	plan.Solves = on.solver.solves
 	plan.Status = StatusMet
 	for i := range plan.Users {
 		if u := &plan.Users[i]; !u.met() {

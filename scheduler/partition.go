@@ -19,7 +19,7 @@ type onAir struct {
 type partition struct {
 	grouping string // what made it; empty: the caller
 	groups   []onAir
-	powerW   float64 // mean over the slot; +Inf when a target cannot be met
+	powerW   float64 // mean over the slot, what the objective adds included (timeW); +Inf when a target cannot be met
 	short    bool    // targets were lowered
 }
 
@@ -187,7 +187,7 @@ func (v *View) divideOnce(p *partition) {
 	budget, open := p.open()
 	for i := range p.groups {
 		if g := &p.groups[i]; g.fixed {
-			p.powerW += g.share * v.solver.planPower(g, g.share)
+			p.powerW += g.share * (v.solver.planPower(g, g.share) + v.timeW(g))
 		}
 	}
 	if len(open) > 0 && !math.IsInf(p.powerW, 1) {
@@ -222,7 +222,7 @@ func (v *View) divideOpen(p *partition, open []int, budget float64) float64 {
 		for _, k := range users {
 			start[i] += v.rate[k] / float64(len(users))
 		}
-		convex[i] = len(users) == 1
+		convex[i] = len(users) == 1 || v.quick
 		if s := p.groups[g].share; s > 0 {
 			start[i] = s // from an earlier division
 		}
@@ -233,7 +233,10 @@ func (v *View) divideOpen(p *partition, open []int, budget float64) float64 {
 	if v.Stopped() {
 		power = totalCost(cost, start) // no time for more than a start that will do
 	}
-	if math.IsInf(power, 1) {
+	switch {
+	case v.options.Objective == ObjectiveConsumed:
+		shares, power = v.divideIdle(p, open, cost, start, power, budget, convex)
+	case math.IsInf(power, 1):
 		shares, power = splitSharesGlobally(cost, start, budget, convex, v.solver.remember)
 	}
 	if v.options.ShareStep > 0 || v.table != nil {

@@ -41,6 +41,7 @@ type Plan struct {
 	UnservableUserIDs []string
 	Strategy          Strategy
 	RadiatedPowerW    float64  // mean over the slot
+	ConsumedPowerW    *float64 // mean over the slot; nil: not known
 	FloorPowerW       *float64 // nil: not asked for
 	FloorCertificate  *FloorCertificate
 	Groups            []Group

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"sort"
 
+	"leastwatt/energy"
 	"leastwatt/optim"
 )
 
@@ -49,7 +50,19 @@ func Powers() []Info {
 
 // Objectives lists what can be minimised.
 func Objectives() []Info {
-	return []Info{{ObjectiveRadiated, "radiated power, mean over the slot", true}}
+	return []Info{
+		{ObjectiveRadiated, "radiated power, mean over the slot", true},
+		{ObjectiveConsumed, "power from the wall, mean over the slot, by options.consumption: groups may leave time to sleep, and antennas may stay off", false},
+	}
+}
+
+// ConsumptionModels lists the published sets of what a station draws from the wall.
+func ConsumptionModels() []Info {
+	var out []Info
+	for _, s := range energy.Sets() {
+		out = append(out, Info{s.Name, s.Summary, s.Name == energy.DefaultName})
+	}
+	return out
 }
 
 // RateTables lists the tables of modulation and coding.
@@ -136,6 +149,9 @@ func (o Options) Resolve() Options {
 	}
 	if o.Objective == "" {
 		o.Objective = ObjectiveRadiated
+	}
+	if o.Objective == ObjectiveConsumed && o.Consumption == nil {
+		o.Consumption = &Consumption{Model: energy.DefaultName}
 	}
 	return o
 }

@@ -400,9 +400,7 @@ func (o *Options) check(v *violations) {
 	}
 	checkName(v, "options.beams", o.Beams, Beams())
 	checkName(v, "options.power", o.Power, Powers())
-	if o.Objective != ObjectiveConsumed {
-		checkName(v, "options.objective", o.Objective, Objectives())
-	}
+	checkName(v, "options.objective", o.Objective, Objectives())
 	if o.RateTable != "" && optim.RateTableByName(o.RateTable) == nil {
 		checkName(v, "options.rateTable", o.RateTable, RateTables())
 	}
@@ -424,6 +422,7 @@ func (o *Options) check(v *violations) {
 	o.checkCodebook(v)
 	step := o.ShareStep
 	v.number(step == 0 || step >= MinShareStep && step <= 1, step, "options.shareStep", "0, or from 0.0001 to 1")
+	o.Consumption.check(v)
 }
 
 // checkName checks the name of a strategy; empty stands for the default.

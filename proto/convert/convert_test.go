@@ -84,6 +84,19 @@ func drawOptions(t *rapid.T) scheduler.Options {
 			Beams:        samples(t, "beam", count.Draw(t, "beams")),
 		}
 	}
+	if rapid.Bool().Draw(t, "consumption given") {
+		o.Consumption = &scheduler.Consumption{
+			Model:               rapid.String().Draw(t, "model"),
+			AmplifierEfficiency: optionalNumber(t, "efficiency"),
+			BaseW:               optionalNumber(t, "base"),
+			BaseSleepW:          optionalNumber(t, "base asleep"),
+			AntennaW:            optionalNumber(t, "antenna"),
+			AntennaSleepW:       optionalNumber(t, "antenna asleep"),
+			UserW:               optionalNumber(t, "user"),
+			JoulesPerBit:        optionalNumber(t, "bit"),
+			OperationsPerJoule:  optionalNumber(t, "operations"),
+		}
+	}
 	return o
 }
 
@@ -272,6 +285,7 @@ func drawPlan(t *rapid.T) (*scheduler.Plan, scheduler.WeightFormat) {
 		Strategy:       scheduler.Strategy{Grouping: rapid.String().Draw(t, "grouping"), Beams: rapid.String().Draw(t, "beams"), Power: rapid.String().Draw(t, "power")},
 		RadiatedPowerW: number.Draw(t, "power"),
 		FloorPowerW:    optionalNumber(t, "floor"),
+		ConsumedPowerW: optionalNumber(t, "consumed"),
 		AntennaPowerW:  list(t, "antenna power", count.Draw(t, "antennas")),
 		PeakEIRPW:      optionalNumber(t, "eirp"),
 		ComputeMicros:  rapid.Int64().Draw(t, "micros"),

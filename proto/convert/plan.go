@@ -29,6 +29,7 @@ func PlanToProto(p *scheduler.Plan, format scheduler.WeightFormat) (*pb.Plan, er
 		Solves:            p.Solves,
 		EngineVersion:     p.EngineVersion,
 		SessionState:      p.SessionState,
+		ConsumedPowerW:    p.ConsumedPowerW,
 	}
 	for _, l := range p.LimitsBinding {
 		out.LimitsBinding = append(out.LimitsBinding, &pb.BindingLimit{
@@ -157,6 +158,7 @@ func PlanFromProto(in *pb.Plan) (*scheduler.Plan, error) {
 		Solves:         in.GetSolves(),
 		EngineVersion:  in.GetEngineVersion(),
 		SessionState:   in.GetSessionState(),
+		ConsumedPowerW: in.ConsumedPowerW,
 	}
 	for _, l := range in.GetLimitsBinding() {
 		p.LimitsBinding = append(p.LimitsBinding, scheduler.BindingLimit{
