@@ -102,16 +102,19 @@ type TimedGrouping interface {
 	Timed(v *View) []TimedGroup
 }
 
-// TimedGroup is a group with its share of the slot.
+// TimedGroup is a group with its share of the slot. Where it has rates, users may
+// be in other groups too: those of all their groups must add up to the targets.
 type TimedGroup struct {
 	Users []int
-	Share float64 // 0: the engine chooses
+	Share float64   // 0: the engine chooses
+	Rates []float64 // of users while on the air, in nats per use, mean over subbands; nil: what the targets need
 }
 
 // Names of groupings that others refer to.
 const (
 	GroupingLeastPower = "least-power"
 	GroupingExact      = "exact"
+	GroupingMixed      = "mixed"
 
 	// DefaultGrouping is used where options name none.
 	DefaultGrouping = GroupingLeastPower
