@@ -112,9 +112,9 @@ type TimedGroup struct {
 
 // Names of groupings that others refer to.
 const (
-	GroupingLeastPower = "least-power"
-	GroupingExact      = "exact"
-	GroupingMixed      = "mixed"
+	GroupingLeastPower = "least-power" // by search
+	GroupingExact      = "exact"       // proved
+	GroupingMixed      = "mixed"       // users in several groups
 
 	// DefaultGrouping is used where options name none.
 	DefaultGrouping = GroupingLeastPower
