@@ -103,7 +103,8 @@ func TestLeastPowerNearExact(t *testing.T) {
 	}
 }
 
-// Exact agrees with a division of every partition there is.
+// Exact agrees with a division of every partition there is, also where it is not
+// told what least-power finds.
 func TestExactAgainstAllPartitions(t *testing.T) {
 	rng := rand.New(rand.NewPCG(33, 34))
 	for i := range 12 {
@@ -127,6 +128,14 @@ func TestExactAgainstAllPartitions(t *testing.T) {
 		})
 		if math.Abs(plan.RadiatedPowerW/least-1) > 1e-6 {
 			t.Errorf("slot %d: %g W, least of all partitions %g W", i, plan.RadiatedPowerW, least)
+		}
+		// The search by itself, knowing a price and no partition.
+		e := &exactSearch{view: v, users: v.active, least: math.Inf(1)}
+		e.start()
+		e.best, e.least = nil, math.Inf(1)
+		e.find()
+		if math.Abs(e.least/least-1) > 1e-6 {
+			t.Errorf("slot %d: search from nothing %g W, least of all partitions %g W", i, e.least, least)
 		}
 	}
 }
