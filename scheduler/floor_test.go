@@ -143,8 +143,11 @@ func TestFloorBelowEveryPlan(t *testing.T) {
 			}
 		}
 		for _, grouping := range Groupings() {
-			if (grouping.Name == GroupingExact || grouping.Name == GroupingMixed) && len(s.Users) > 4 {
-				continue // long, over several subbands
+			switch grouping.Name {
+			case GroupingExact, GroupingMixed, GroupingLeastPower:
+				if len(s.Users) > 4 || len(s.Users) > 2 && s.Channel.Subbands > 1 {
+					continue // long
+				}
 			}
 			beams := Beams()[rng.IntN(len(Beams()))]
 			s.Options = Options{
