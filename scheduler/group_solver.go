@@ -82,6 +82,15 @@ func (s *groupSolver) power(g *onAir, share float64) (powerW, shareSlopeW float6
 	return powerW, shareSlopeW
 }
 
+// remember returns a function that brings back what solves start from now.
+func (s *groupSolver) remember() (recall func()) {
+	penalty, fraction := slices.Clone(s.penalty), slices.Clone(s.fraction)
+	return func() {
+		copy(s.penalty, penalty)
+		copy(s.fraction, fraction)
+	}
+}
+
 // solved is what a group takes at some share, kept because on the edge of what it
 // can bear another start of the same solve may fail.
 type solved struct {
@@ -202,8 +211,11 @@ func (s *groupSolver) stepUp(rates []float64, total float64, k int, bands []int)
 func (s *groupSolver) setMean(g *onAir, share float64) bool {
 	s.mean = s.mean[:0]
 	wider := float64(s.view.Subbands()) / float64(len(g.bands))
-	for _, k := range g.users {
+	for i, k := range g.users {
 		r := s.view.rate[k] * wider / share
+		if g.rates != nil {
+			r = g.rates[i]
+		}
 		if !(r <= maxNats) {
 			return false
 		}

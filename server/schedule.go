@@ -40,6 +40,8 @@ func (s *Server) ListStrategies(context.Context, *pb.ListStrategiesRequest) (*pb
 		Powers:     infos(scheduler.Powers()),
 		Objectives: infos(scheduler.Objectives()),
 		RateTables: infos(scheduler.RateTables()),
+
+		ConsumptionModels: infos(scheduler.ConsumptionModels()),
 	}, nil
 }
 
