@@ -48,19 +48,25 @@ func (v *View) shortfall(tried []*partition) *partition {
 	// Rates are on the edge of what limits allow: users who get all of their target
 	// keep it when weights are encoded.
 	v.solver.limited.headroom = math.Max(v.solver.limited.headroom, 4*RateTolerance)
-	var best *partition
-	most := -1.0
+	edge := shareEdge
+	if v.peak != nil && len(v.peak.cones) > 0 {
+		edge = shareEdgeEIRP
+	}
+	var best, last *partition
+	most, stopped := -1.0, false
 	for _, p := range tried {
 		q := p.without(out)
 		if t := s.share(q, roughEdge); t > most {
 			best, most = q, t
 		}
+		if last, stopped = q, v.Stopped(); stopped {
+			edge = roughEdge
+			break
+		}
 	}
-	edge := shareEdge
-	if v.peak != nil && len(v.peak.cones) > 0 {
-		edge = shareEdgeEIRP
+	if !stopped || best != last {
+		most = s.share(best, edge)
 	}
-	most = s.share(best, edge)
 	for i := range best.groups {
 		s.spend(&best.groups[i])
 	}
@@ -201,7 +207,7 @@ func (s *shortfall) spend(g *onAir) {
 		lo, hi := s.fraction[k], 1.0
 		bearsAt := func(x float64) bool { s.set(k, x); return bears() }
 		switch {
-		case lo == 0:
+		case lo == 0 || v.Stopped():
 		case bearsAt(hi):
 			lo = hi
 		case bearsAt(math.Min(lo*(1+gainTolerance), hi)): // most users have nothing to gain
