@@ -65,9 +65,10 @@ func (v *View) shortfall(tried []*partition) *partition {
 	if v.peak != nil && len(v.peak.cones) > 0 {
 		edge = shareEdgeEIRP
 	}
-	if !v.Stopped() {
-		most = s.share(best, edge)
+	if v.Stopped() {
+		edge = hurriedEdge
 	}
+	most = s.share(best, edge)
 	for i := range best.groups {
 		s.spend(&best.groups[i])
 	}
