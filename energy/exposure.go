@@ -36,7 +36,7 @@ type Audience int
 
 // Audiences.
 const (
-	GeneralPublic Audience = iota
+	GeneralPublic Audience = iota // everybody
 	Occupational           // people who know of the exposure and are trained for it
 )
 

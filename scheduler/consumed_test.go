@@ -205,7 +205,7 @@ func TestConsumedNeverAboveRadiated(t *testing.T) {
 	rng := rand.New(rand.NewPCG(8, 15))
 	for i := range 16 {
 		slot := randomWideSlot(rng, 1+rng.IntN(6), 1+i%2, 2+rng.IntN(8), 0.5)
-		slot.Options = Options{Grouping: []string{"together", "alone", "semi-orthogonal"}[i%3]}
+		slot.Options = Options{Grouping: []string{"together", "alone", "semi-orthogonal", "least-power"}[i%4]}
 		radiated := scheduleMet(t, slot)
 		unit := radiated.RadiatedPowerW
 		for name, change := range map[string]func(){
