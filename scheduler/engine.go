@@ -11,8 +11,9 @@ import (
 // It remembers: grouping least-power starts from the last slot's groups, shares
 // and uplink powers, so that a channel that has moved little takes a fraction of
 // the time, and options.hysteresisDb keeps groups as they are for gains below it.
+// With options.backlogSlots what a slot owes is asked of later ones.
 // What is planned depends on the slots so far, in order; the plan of the first slot
-// depends only on the slot. Other groupings remember nothing.
+// depends only on the slot. Other groupings remember no more.
 type Engine struct {
 	memory memory
 }
@@ -27,7 +28,9 @@ func (e *Engine) Schedule(ctx context.Context, slot *Slot) *Plan {
 	if bad := slot.Validate(); len(bad) > 0 {
 		return rejected(slot, bad)
 	}
-	return schedule(ctx, slot, &e.memory)
+	plan := schedule(ctx, e.memory.withRepayment(slot), &e.memory)
+	e.memory.settle(slot, plan)
+	return plan
 }
 
 func rejected(slot *Slot, bad []Violation) *Plan {

@@ -10,7 +10,8 @@ type onAir struct {
 	users  []int
 	bands  []int // subbands in use
 	share  float64
-	fixed  bool // the share is not for divide to find
+	rates  []float64 // of users while on the air, mean over subbands; nil: what the targets need
+	fixed  bool      // the share is not for divide to find
 	found  directions
 	solved solved // at the last share
 }
@@ -104,7 +105,7 @@ func (v *View) grouped(name string) *partition {
 func (v *View) partitionOf(groups []TimedGroup) *partition {
 	p := &partition{}
 	for _, t := range groups {
-		p.groups = append(p.groups, onAir{users: t.Users, bands: v.allBands, share: t.Share, fixed: t.Share > 0})
+		p.groups = append(p.groups, onAir{users: t.Users, bands: v.allBands, share: t.Share, fixed: t.Share > 0, rates: t.Rates})
 	}
 	return p
 }

@@ -96,7 +96,8 @@ type Allocation struct {
 
 // UserRate is what a user asked for and gets.
 type UserRate struct {
-	ID        string
-	TargetBps float64
-	RateBps   float64
+	ID         string
+	TargetBps  float64 // asked, and what is repaid of earlier slots
+	RateBps    float64
+	BacklogBps float64 // owed after the slot, as a rate over one slot
 }

@@ -118,6 +118,7 @@ type Options struct {
 	Codebook             *Codebook    // nil: the DFT grid of a line with a beam for each antenna
 	ShareStep            float64      // 0: any share
 	Consumption          *Consumption // nil: not known
+	BacklogSlots         float64      // bound on what a session owes a user, in slots of its target; 0: nothing
 }
 
 // Codebook is a set of beams to choose from.

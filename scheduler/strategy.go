@@ -115,16 +115,19 @@ type TimedGrouping interface {
 	Timed(v *View) []TimedGroup
 }
 
-// TimedGroup is a group with its share of the slot.
+// TimedGroup is a group with its share of the slot. Where it has rates, users may
+// be in other groups too: those of all their groups must add up to the targets.
 type TimedGroup struct {
 	Users []int
-	Share float64 // 0: the engine chooses
+	Share float64   // 0: the engine chooses
+	Rates []float64 // of users while on the air, in nats per use, mean over subbands; nil: what the targets need
 }
 
 // Names of groupings that others refer to.
 const (
-	GroupingLeastPower = "least-power"
-	GroupingExact      = "exact"
+	GroupingLeastPower = "least-power" // by search
+	GroupingExact      = "exact"       // proved
+	GroupingMixed      = "mixed"       // users in several groups
 
 	// DefaultGrouping is used where options name none.
 	DefaultGrouping = GroupingLeastPower

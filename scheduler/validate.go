@@ -417,6 +417,7 @@ func (o *Options) check(v *violations) {
 	t := o.CorrelationThreshold
 	v.number(t >= 0 && t <= 1, t, "options.correlationThreshold", "in (0, 1], or absent")
 	v.number(o.HysteresisDB >= 0, o.HysteresisDB, "options.hysteresisDb", "a finite number >= 0")
+	v.number(o.BacklogSlots >= 0 && o.BacklogSlots <= MaxBacklogSlots, o.BacklogSlots, "options.backlogSlots", "from 0 to 1000000")
 	v.number(o.SINRGapDB >= 0 && o.SINRGapDB <= 100, o.SINRGapDB, "options.sinrGapDb", "from 0 to 100")
 	o.checkCodebook(v)
 	step := o.ShareStep

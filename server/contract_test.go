@@ -156,6 +156,10 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 		bad: func(o *pb.Options) { o.Grouping, o.HysteresisDb = "alone", 1 }, path: "options.hysteresisDb",
 		elsewhere: "TestHysteresis",
 	},
+	"backlogSlots": {
+		bad: func(o *pb.Options) { o.BacklogSlots = -1 }, path: "options.backlogSlots",
+		elsewhere: "TestOwed",
+	},
 	"sinrGapDb": {
 		bad: func(o *pb.Options) { o.SinrGapDb = -1 }, path: "options.sinrGapDb",
 		good: func(o *pb.Options) { o.SinrGapDb = 3 }, effect: morePower,

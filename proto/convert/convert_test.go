@@ -72,6 +72,7 @@ func drawOptions(t *rapid.T) scheduler.Options {
 		ComputeBudgetMicros:  rapid.Int64().Draw(t, "budget"),
 		CorrelationThreshold: number.Draw(t, "threshold"),
 		HysteresisDB:         number.Draw(t, "hysteresis"),
+		BacklogSlots:         number.Draw(t, "backlog slots"),
 		SINRGapDB:            number.Draw(t, "gap"),
 		RateTable:            rapid.String().Draw(t, "table"),
 		ShareStep:            number.Draw(t, "step"),
@@ -313,6 +314,7 @@ func drawPlan(t *rapid.T) (*scheduler.Plan, scheduler.WeightFormat) {
 	for range count.Draw(t, "rates") {
 		p.Users = append(p.Users, scheduler.UserRate{
 			ID: rapid.String().Draw(t, "id"), TargetBps: number.Draw(t, "target"), RateBps: number.Draw(t, "rate"),
+			BacklogBps: number.Draw(t, "backlog"),
 		})
 	}
 	return p, format

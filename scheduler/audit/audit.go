@@ -132,6 +132,10 @@ func newAuditor(slot *scheduler.Slot, plan *scheduler.Plan) *auditor {
 	}
 	for k, u := range slot.Users {
 		a.result.Users[k] = scheduler.UserRate{ID: u.ID, TargetBps: u.RateBps}
+		// What earlier slots owe is not known here: at most the target once more.
+		if slot.Options.BacklogSlots > 0 && k < len(plan.Users) {
+			a.result.Users[k].TargetBps = min(max(plan.Users[k].TargetBps, u.RateBps), 2*u.RateBps)
+		}
 	}
 	return a
 }

@@ -814,10 +814,14 @@ type UserRate struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The user.
 	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	// Target in bit/s.
+	// Target in bit/s: what the slot asks for and, with options.backlog_slots, what
+	// is repaid of earlier slots.
 	TargetBps float64 `protobuf:"fixed64,2,opt,name=target_bps,json=targetBps,proto3" json:"target_bps,omitempty"`
 	// Delivered rate in bit/s over all groups, a mean over the slot.
-	RateBps       float64 `protobuf:"fixed64,3,opt,name=rate_bps,json=rateBps,proto3" json:"rate_bps,omitempty"`
+	RateBps float64 `protobuf:"fixed64,3,opt,name=rate_bps,json=rateBps,proto3" json:"rate_bps,omitempty"`
+	// What is owed to the user after this slot, in bit/s over one slot; 0 without
+	// options.backlog_slots.
+	BacklogBps    float64 `protobuf:"fixed64,4,opt,name=backlog_bps,json=backlogBps,proto3" json:"backlog_bps,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -869,6 +873,13 @@ func (x *UserRate) GetTargetBps() float64 {
 func (x *UserRate) GetRateBps() float64 {
 	if x != nil {
 		return x.RateBps
+	}
+	return 0
+}
+
+func (x *UserRate) GetBacklogBps() float64 {
+	if x != nil {
+		return x.BacklogBps
 	}
 	return 0
 }
@@ -1144,12 +1155,14 @@ const file_leastwatt_v1_plan_proto_rawDesc = "" +
 	"\vsamples_f32\x18\x02 \x01(\fR\n" +
 	"samplesF32\x12\x1f\n" +
 	"\vsamples_i16\x18\x03 \x01(\fR\n" +
-	"samplesI16\"T\n" +
+	"samplesI16\"u\n" +
 	"\bUserRate\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1d\n" +
 	"\n" +
 	"target_bps\x18\x02 \x01(\x01R\ttargetBps\x12\x19\n" +
-	"\brate_bps\x18\x03 \x01(\x01R\arateBps\"\xeb\x03\n" +
+	"\brate_bps\x18\x03 \x01(\x01R\arateBps\x12\x1f\n" +
+	"\vbacklog_bps\x18\x04 \x01(\x01R\n" +
+	"backlogBps\"\xeb\x03\n" +
 	"\x05Audit\x12\x16\n" +
 	"\x06agrees\x18\x01 \x01(\bR\x06agrees\x121\n" +
 	"\bfindings\x18\x02 \x03(\v2\x15.leastwatt.v1.FindingR\bfindings\x12(\n" +

@@ -688,7 +688,11 @@ type Options struct {
 	ShareStep float64 `protobuf:"fixed64,15,opt,name=share_step,json=shareStep,proto3" json:"share_step,omitempty"`
 	// What the station draws from the wall. Absent: "per-antenna-2015" with
 	// objective "consumed", and otherwise not known.
-	Consumption   *Consumption `protobuf:"bytes,16,opt,name=consumption,proto3" json:"consumption,omitempty"`
+	Consumption *Consumption `protobuf:"bytes,16,opt,name=consumption,proto3" json:"consumption,omitempty"`
+	// In a session, what a slot could not deliver is added to the targets of later
+	// slots until it is repaid, in each up to the user's own target. What is owed is
+	// bounded to so many slots of the target; 0 = nothing is owed.
+	BacklogSlots  float64 `protobuf:"fixed64,17,opt,name=backlog_slots,json=backlogSlots,proto3" json:"backlog_slots,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -833,6 +837,13 @@ func (x *Options) GetConsumption() *Consumption {
 		return x.Consumption
 	}
 	return nil
+}
+
+func (x *Options) GetBacklogSlots() float64 {
+	if x != nil {
+		return x.BacklogSlots
+	}
+	return 0
 }
 
 // Consumption is a model of what the station draws from the wall, mean over the
@@ -1160,7 +1171,7 @@ const file_leastwatt_v1_slot_proto_rawDesc = "" +
 	"azimuthDeg\x12#\n" +
 	"\relevation_deg\x18\x02 \x01(\x01R\felevationDeg\x12\x1b\n" +
 	"\twidth_deg\x18\x03 \x01(\x01R\bwidthDeg\x12\x15\n" +
-	"\x06eirp_w\x18\x04 \x01(\x01R\x05eirpW\"\xea\x04\n" +
+	"\x06eirp_w\x18\x04 \x01(\x01R\x05eirpW\"\x8f\x05\n" +
 	"\aOptions\x12\x1a\n" +
 	"\bgrouping\x18\x01 \x01(\tR\bgrouping\x12\x14\n" +
 	"\x05beams\x18\x02 \x01(\tR\x05beams\x12\x14\n" +
@@ -1181,7 +1192,8 @@ const file_leastwatt_v1_slot_proto_rawDesc = "" +
 	"\bcodebook\x18\x0e \x01(\v2\x16.leastwatt.v1.CodebookR\bcodebook\x12\x1d\n" +
 	"\n" +
 	"share_step\x18\x0f \x01(\x01R\tshareStep\x12;\n" +
-	"\vconsumption\x18\x10 \x01(\v2\x19.leastwatt.v1.ConsumptionR\vconsumptionB\x18\n" +
+	"\vconsumption\x18\x10 \x01(\v2\x19.leastwatt.v1.ConsumptionR\vconsumption\x12#\n" +
+	"\rbacklog_slots\x18\x11 \x01(\x01R\fbacklogSlotsB\x18\n" +
 	"\x16_correlation_threshold\"\xf9\x03\n" +
 	"\vConsumption\x12\x14\n" +
 	"\x05model\x18\x01 \x01(\tR\x05model\x126\n" +
