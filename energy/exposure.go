@@ -37,7 +37,7 @@ type Audience int
 // Audiences.
 const (
 	GeneralPublic Audience = iota // everybody
-	Occupational           // people who know of the exposure and are trained for it
+	Occupational                  // people who know of the exposure and are trained for it
 )
 
 // String names the audience.

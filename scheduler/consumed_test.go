@@ -203,9 +203,9 @@ func TestConsumedShares(t *testing.T) {
 // every other option that bears on shares and antennas.
 func TestConsumedNeverAboveRadiated(t *testing.T) {
 	rng := rand.New(rand.NewPCG(8, 15))
-	for i := range 16 {
-		slot := randomWideSlot(rng, 1+rng.IntN(6), 1+i%2, 2+rng.IntN(8), 0.5)
-		slot.Options = Options{Grouping: []string{"together", "alone", "semi-orthogonal", "least-power"}[i%4]}
+	for i := range 18 {
+		slot := randomWideSlot(rng, 1+rng.IntN(4), 1+i%2, 2+rng.IntN(8), 0.5)
+		slot.Options = Options{Grouping: []string{"together", "alone", "semi-orthogonal", "least-power", "mixed", "exact"}[i%6]}
 		radiated := scheduleMet(t, slot)
 		unit := radiated.RadiatedPowerW
 		for name, change := range map[string]func(){
