@@ -203,9 +203,15 @@ func TestConsumedShares(t *testing.T) {
 // every other option that bears on shares and antennas.
 func TestConsumedNeverAboveRadiated(t *testing.T) {
 	rng := rand.New(rand.NewPCG(8, 15))
-	for i := range 16 {
-		slot := randomWideSlot(rng, 1+rng.IntN(6), 1+i%2, 2+rng.IntN(8), 0.5)
-		slot.Options = Options{Grouping: []string{"together", "alone", "semi-orthogonal"}[i%3]}
+	for i := range 18 {
+		subbands := 1
+		if i%6 < 2 {
+			// Not with searched groupings: which least the split of rates over
+			// subbands comes to depends on what was solved before.
+			subbands = 2
+		}
+		slot := randomWideSlot(rng, 1+rng.IntN(4), subbands, 2+rng.IntN(8), 0.5)
+		slot.Options = Options{Grouping: []string{"together", "alone", "semi-orthogonal", "least-power", "mixed", "exact"}[i%6]}
 		radiated := scheduleMet(t, slot)
 		unit := radiated.RadiatedPowerW
 		for name, change := range map[string]func(){
