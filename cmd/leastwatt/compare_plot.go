@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"image/color"
+	"math"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -22,6 +23,7 @@ const (
 	panelWidth  = 3.9 * vg.Inch
 	panelHeight = 3.1 * vg.Inch
 	panelRow    = 4
+	legendDown  = 30 // points, below the titles of its row
 )
 
 // compareColors stay apart for the colour-blind (Okabe and Ito 2008); dashes tell
@@ -37,6 +39,7 @@ var (
 // panel is one plot of distributions, a value of each slot for each strategy.
 type panel struct {
 	title, x string
+	fromZero bool        // no value is less
 	values   [][]float64 // [strategy]
 }
 
@@ -47,9 +50,9 @@ func plotCompare(name string, results []*campaign.Result) error {
 	var panels []panel
 	for _, r := range results {
 		if len(results) == 1 {
-			panels = append(panels, panel{"Radiated power", "dBm", values(r, powersDBm)})
+			panels = append(panels, panel{"Radiated power", "dBm", false, values(r, powersDBm)})
 		}
-		p := panel{r.Set, "dB over the floor", values(r, (*campaign.Result).OverFloorDB)}
+		p := panel{r.Set, "dB over the floor", true, values(r, (*campaign.Result).OverFloorDB)}
 		if !slices.ContainsFunc(p.values, func(v []float64) bool { return len(v) > 0 }) {
 			p.x, p.values = "dB over the best", values(r, (*campaign.Result).OverBestDB)
 		}
@@ -91,8 +94,9 @@ func powersDBm(r *campaign.Result, i int) []float64 {
 func drawPanels(c draw.Canvas, panels []panel, strategies []scheduler.Strategy, rows, columns int) error {
 	legend := plot.NewLegend()
 	legend.Top, legend.Left = true, true
-	legend.TextStyle.Font.Size = vg.Points(10)
-	legend.Padding = vg.Points(3)
+	room := (panelHeight - legendDown) / vg.Length(len(strategies))
+	legend.TextStyle.Font.Size = min(vg.Points(10), 0.7*room)
+	legend.Padding = 0.3 * legend.TextStyle.Font.Size
 	legend.ThumbnailWidth = vg.Points(30)
 	for i, s := range strategies {
 		legend.Add(" "+fmt.Sprintf("%s, %s, %s", s.Grouping, s.Beams, s.Power), &plotter.Line{LineStyle: strategyStyle(i, len(strategies))})
@@ -116,9 +120,10 @@ func drawPanels(c draw.Canvas, panels []panel, strategies []scheduler.Strategy, 
 	for i := range panels {
 		grid[i/columns][i%columns].Draw(canvases[i/columns][i%columns])
 	}
-	corner := tiles.At(c, len(panels)%columns, len(panels)/columns)
-	corner.Max.Y -= vg.Points(24) // below the titles of the row
-	legend.Draw(corner)
+	place := canvases[len(panels)/columns][len(panels)%columns]
+	place.Min.X += vg.Points(16)
+	place.Max.Y -= legendDown
+	legend.Draw(place)
 	return nil
 }
 
@@ -140,7 +145,28 @@ func (p *panel) plot() (*plot.Plot, error) {
 		out.Add(line)
 	}
 	out.Y.Min, out.Y.Max = 0, 1.02
+	span := out.X.Max - out.X.Min
+	out.X.Min, out.X.Max = out.X.Min-0.03*span, out.X.Max+0.03*span
+	if p.fromZero {
+		out.X.Min = 0
+	}
+	out.X.Tick.Marker = plot.TickerFunc(roundTicks)
 	return out, nil
+}
+
+// roundTicks marks up to 6 multiples of 1, 2 or 5 times a power of ten.
+func roundTicks(low, high float64) []plot.Tick {
+	step := math.Pow(10, math.Floor(math.Log10((high-low)/6)))
+	for _, factor := range []float64{2, 2.5, 2} {
+		if (high-low)/step > 6 {
+			step *= factor
+		}
+	}
+	var ticks []plot.Tick
+	for n := math.Ceil(low / step); n*step <= high; n++ {
+		ticks = append(ticks, plot.Tick{Value: n * step, Label: fmt.Sprintf("%.3g", n*step)})
+	}
+	return ticks
 }
 
 // steps returns the corners of the cumulative distribution of values.
