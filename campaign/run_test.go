@@ -180,7 +180,7 @@ func TestBrokenStrategies(t *testing.T) {
 
 // A slot whose targets cannot be met falls short: no strategy has failed.
 func TestShortIsNoFailure(t *testing.T) {
-	slots := slotsOf(t, set(t, "rayleigh-4x8").Slots(1, 3))
+	slots := slotsOf(t, set(t, "rayleigh-4x8").Slots(1, 4))
 	for i, slot := range slots {
 		w := 1e-4
 		switch i {
@@ -194,6 +194,9 @@ func TestShortIsNoFailure(t *testing.T) {
 				slot.Users[k].RateBps = 5 * slot.BandwidthHz
 			}
 			slot.Limits.MaxGroupSize = 1
+		case 3: // no power for anybody
+			w = 0
+			slot.Limits.TotalPowerW = &w
 		}
 	}
 	r := Run{Strategies: []scheduler.Strategy{{Grouping: "semi-orthogonal"}, {Grouping: "alone"}}, Floor: true}
