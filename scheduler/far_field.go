@@ -39,7 +39,6 @@ const (
 	cellLoss        = 0.95    // of a peak at its nearest point
 	coarsestGridDeg = 10.0    // for the element's pattern
 	keptSamples     = 1 << 20 // of the rows of a grid, 16 MiB
-	refinedPeaks    = 64      // no more are followed to their tops
 	refineTo        = 1e-5    // of a grid step: EIRP is flat at its peak, good to 1e-9
 )
 
@@ -75,6 +74,10 @@ func newFarField(s *Slot, antennas []int) *farField {
 	f.stepDeg = step(math.Hypot(math.Hypot(extent[0], extent[1]), extent[2]))
 	f.sphere = newCone([]channel.Direction{{}, {AzimuthDeg: 90}, {ElevationDeg: 90}}[longest], 360)
 	extent[longest] = 0
+	if extent == [3]float64{} && f.array.Pattern == nil {
+		f.turnDeg = 360 // nothing varies about a line
+		return f
+	}
 	f.turnDeg = step(math.Hypot(math.Hypot(extent[0], extent[1]), extent[2]))
 	return f
 }
@@ -175,13 +178,19 @@ func (f *farField) peaks(w []complex128, c *cone, aboveW float64) []peak {
 	}
 	higher := func(a, b peak) int { return cmp.Compare(b.eirpW, a.eirpW) }
 	slices.SortStableFunc(found, higher)
-	var tops []peak
-	for _, p := range found[:min(len(found), refinedPeaks)] {
+	// Points of neighbouring cells lead to one peak: peaks lie lambda/2D apart.
+	apart := 2 * math.Sin(f.stepDeg/2*math.Pi/180)
+	var starts, tops []peak
+	for _, p := range found {
 		if p.eirpW < cellLoss*level {
 			break
 		}
-		f.refine(w, row, &p, c, aboveW)
-		if aboveW == 0 || p.eirpW > aboveW && !slices.ContainsFunc(tops, p.near) {
+		near := func(q peak) bool { return p.distance(q) < apart }
+		if slices.ContainsFunc(starts, near) {
+			continue
+		}
+		starts = append(starts, p)
+		if f.refine(w, row, &p, c, aboveW); p.eirpW > aboveW {
 			tops = append(tops, p)
 		}
 	}
@@ -247,14 +256,10 @@ func (f *farField) peakAt(w, row []complex128, c *cone, off, turn float64) peak 
 	return peak{d, f.eirp(w, row, d), off, turn}
 }
 
-// near reports whether two peaks are one that was found twice.
-func (p peak) near(q peak) bool {
+// distance returns that of the two directions on the unit sphere.
+func (p peak) distance(q peak) float64 {
 	u, v := p.direction.Unit(), q.direction.Unit()
-	far := 0.0
-	for i := range u {
-		far = math.Max(far, math.Abs(u[i]-v[i]))
-	}
-	return far < 1e-5
+	return math.Hypot(math.Hypot(u[0]-v[0], u[1]-v[1]), u[2]-v[2])
 }
 
 // refine climbs from a grid point to the local maximum within the cone by a

@@ -85,12 +85,12 @@ func (s *groupSolver) power(g *onAir, share float64) (powerW, shareSlopeW float6
 // solved is what a group takes at some share, kept because on the edge of what it
 // can bear another start of the same solve may fail.
 type solved struct {
-	mean       []float64 // [user] rates asked, see groupSolver
-	headroom   float64
-	directions int
-	rates      []float64 // [user][band]
-	beam       []int     // [user of the group] of a codebook
-	powerW     float64
+	mean     []float64 // [user] rates asked, see groupSolver
+	headroom float64
+	version  int       // of directions
+	rates    []float64 // [user][band]
+	beam     []int     // [user of the group] of a codebook
+	powerW   float64
 }
 
 // planPower returns the power of the group as a plan would have it, on the
@@ -99,8 +99,8 @@ func (s *groupSolver) planPower(g *onAir, share float64) float64 {
 	if !s.setMean(g, share) {
 		return math.Inf(1)
 	}
-	key := solved{mean: s.mean, headroom: s.limited.headroom, directions: len(g.found.rowW)}
-	if k := &g.solved; len(k.rates) > 0 && slices.Equal(k.mean, key.mean) && k.headroom == key.headroom && k.directions == key.directions {
+	key := solved{mean: s.mean, headroom: s.limited.headroom, version: g.found.version}
+	if k := &g.solved; len(k.rates) > 0 && slices.Equal(k.mean, key.mean) && k.headroom == key.headroom && k.version == key.version {
 		s.rates = append(s.rates[:0], k.rates...)
 		for i, b := range k.beam {
 			s.choice.beam[g.users[i]] = b

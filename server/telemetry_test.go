@@ -106,7 +106,9 @@ func TestMetrics(t *testing.T) {
 			last = plan
 		}
 	}
-	if _, err := s.rpc(t).ScheduleSlot(t.Context(), &pb.ScheduleSlotRequest{Slot: newMessage(1)}); err != nil {
+	floored := newMessage(1)
+	floored.Options = &pb.Options{Floor: true}
+	if _, err := s.rpc(t).ScheduleSlot(t.Context(), &pb.ScheduleSlotRequest{Slot: floored}); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := s.rpc(t).ScheduleSlot(t.Context(), &pb.ScheduleSlotRequest{}); err == nil {
@@ -122,7 +124,7 @@ func TestMetrics(t *testing.T) {
 		`leastwatt_compute_seconds_count`:                                         3,
 		`leastwatt_answer_seconds_count`:                                          5,
 		`leastwatt_radiated_watts_count`:                                          3,
-		`leastwatt_over_floor_decibels_count`:                                     0,
+		`leastwatt_over_floor_decibels_count`:                                     1,
 		`leastwatt_slots_waiting`:                                                 0,
 		`leastwatt_sessions`:                                                      1,
 		`leastwatt_sessions_opened_total`:                                         1,

@@ -6,9 +6,10 @@ import grpc
 
 from ._contract import SERVICE, messages, options_message
 from ._plan import Plan, Violation
+from ._slot import channel_message
 from ._stream import Stream, details
 
-_METHODS = ("ScheduleSlot", "ListStrategies")
+_METHODS = ("ScheduleSlot", "AuditPlan", "ListStrategies")
 
 
 class RejectedError(ValueError):
@@ -105,6 +106,17 @@ class Client:
         where the call fails.
         """
         return Plan(self._call("ScheduleSlot", messages.ScheduleSlotRequest(slot=slot), timeout).plan)
+
+    def audit(self, slot, plan, true_channel=None, timeout=None):
+        """Returns the server's independent re-computation of a Plan with weights.
+
+        true_channel is the channel as it truly was, as slot takes one; None: the
+        slot's own. The answer is a message Audit: agrees, findings, radiated_power_w,
+        over_floor_db and so on, as in plan.proto.
+        """
+        channel = None if true_channel is None else channel_message(true_channel)
+        request = messages.AuditPlanRequest(slot=slot, plan=plan.message, true_channel=channel)
+        return self._call("AuditPlan", request, timeout).audit
 
     def strategies(self, timeout=None):
         """Returns what options may hold: dict of kind to {name: what it does in one sentence}."""

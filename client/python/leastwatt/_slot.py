@@ -41,12 +41,8 @@ def slot(
     Raises ValueError where the shapes do not fit. What the values may be is for
     the server to say.
     """
-    h = np.asarray(channel)
-    if h.ndim == 2:
-        h = h[:, np.newaxis, :]
-    if h.ndim != 3:
-        raise ValueError(f"channel has shape {np.shape(channel)}, not [user, subband, antenna]")
-    users, subbands, antennas = h.shape
+    h = _three(channel)
+    users, subbands, _ = h.shape
     ids = [str(k) for k in range(users)] if user_ids is None else list(user_ids)
     if len(ids) != users:
         raise ValueError(f"{len(ids)} user_ids for {users} users")
@@ -62,7 +58,7 @@ def slot(
     message = messages.Slot(
         sequence=sequence,
         bandwidth_hz=bandwidth_hz,
-        channel=_samples(h),
+        channel=channel_message(h),
         users=[
             dict(
                 id=ids[k],
@@ -80,8 +76,19 @@ def slot(
     return message
 
 
-def _samples(h):
-    """Returns the message of a channel [user, subband, antenna]."""
+def _three(channel):
+    """Returns a channel as an array [user, subband, antenna]."""
+    h = np.asarray(channel)
+    if h.ndim == 2:
+        h = h[:, np.newaxis, :]
+    if h.ndim != 3:
+        raise ValueError(f"channel has shape {h.shape}, not [user, subband, antenna]")
+    return h
+
+
+def channel_message(channel):
+    """Returns the message of a channel, an array as slot takes one."""
+    h = _three(channel)
     out = messages.Channel(antennas=h.shape[2], subbands=h.shape[1])
     if h.dtype == np.complex64:
         out.samples_f32 = h.astype("<c8").tobytes()

@@ -73,6 +73,21 @@ class Test(unittest.TestCase):
         plan = self.client.schedule(slot())
         self.assertTrue(all(g.weights is None for g in plan.groups))
 
+    def test_audit(self):
+        """The audit agrees with a plan, and not with one that was tampered with or another channel."""
+        h = channel()
+        asked = slot(h, options=dict(weights="f64", floor=True))
+        plan = self.client.schedule(asked)
+        audit = self.client.audit(asked, plan)
+        self.assertTrue(audit.agrees, audit.findings)
+        np.testing.assert_allclose([u.rate_bps for u in audit.users], rates(h, plan), rtol=1e-9)
+        self.assertTrue(0 < plan.floor_power_w <= plan.radiated_power_w)
+        self.assertAlmostEqual(audit.over_floor_db, 10 * np.log10(plan.radiated_power_w / plan.floor_power_w), 6)
+        weaker = self.client.audit(asked, plan, true_channel=h / 2)
+        self.assertLess(weaker.worst_rate_ratio, 0.99)
+        plan.message.radiated_power_w /= 2
+        self.assertFalse(self.client.audit(asked, plan).agrees)
+
     def test_noise(self):
         """Noise for each subband, for each user or for all is the same noise."""
         powers = [
