@@ -42,10 +42,11 @@ type Slot struct {
 	Trials      []Trial  // by strategy
 }
 
-// Do tries every strategy on every slot. The time budgets of slots are not
-// honoured, so that plans do not depend on the machine; limits on work are. When
-// the context ends or slots end in an error, it returns that error with the
-// result of all slots that are done, each with every strategy.
+// Do tries every strategy on every slot, each as the first slot of a session: no
+// plan depends on another. The time budgets of slots are not honoured, so that
+// plans do not depend on the machine; limits on work are. When the context ends or
+// slots end in an error, it returns that error with the result of all slots that
+// are done, each with every strategy.
 func (r *Run) Do(ctx context.Context, slots iter.Seq2[*scheduler.Slot, error]) (*Result, error) {
 	result := &Result{Set: r.Set}
 	for _, s := range r.Strategies {
@@ -61,9 +62,8 @@ func (r *Run) Do(ctx context.Context, slots iter.Seq2[*scheduler.Slot, error]) (
 	var wg sync.WaitGroup
 	for range workers {
 		wg.Go(func() {
-			engine := scheduler.NewEngine()
 			for j := range jobs {
-				slot := r.try(ctx, engine, j.slot, result.Strategies)
+				slot := r.try(ctx, j.slot, result.Strategies)
 				if ctx.Err() != nil {
 					continue // a plan may have stopped early
 				}

@@ -35,7 +35,7 @@ func (t *Trial) planned() bool {
 }
 
 // try tries the strategies on a slot, one after the other.
-func (r *Run) try(ctx context.Context, engine *scheduler.Engine, slot *scheduler.Slot, strategies []scheduler.Strategy) Slot {
+func (r *Run) try(ctx context.Context, slot *scheduler.Slot, strategies []scheduler.Strategy) Slot {
 	out := Slot{Sequence: slot.Sequence, Antennas: slot.Channel.Antennas}
 	for k := range slot.Users {
 		if slot.Users[k].RateBps > 0 {
@@ -46,11 +46,11 @@ func (r *Run) try(ctx context.Context, engine *scheduler.Engine, slot *scheduler
 		if ctx.Err() != nil {
 			return out
 		}
-		t, _ := try(ctx, engine, with(slot, s))
+		t, _ := try(ctx, with(slot, s))
 		out.Trials = append(out.Trials, t)
 	}
 	if r.Floor {
-		out.proveFloor(ctx, engine, slot, strategies)
+		out.proveFloor(ctx, slot, strategies)
 	}
 	return out
 }
@@ -69,7 +69,7 @@ func with(slot *scheduler.Slot, s scheduler.Strategy) *scheduler.Slot {
 
 // try plans a slot and audits the plan. Faults of the engine, of a strategy and
 // of the audit are contained.
-func try(ctx context.Context, engine *scheduler.Engine, slot *scheduler.Slot) (t Trial, audited *audit.Result) {
+func try(ctx context.Context, slot *scheduler.Slot) (t Trial, audited *audit.Result) {
 	if slot == nil {
 		return Trial{Status: scheduler.StatusRejected, Reason: "the slot has no groups of its own"}, nil
 	}
@@ -78,6 +78,7 @@ func try(ctx context.Context, engine *scheduler.Engine, slot *scheduler.Slot) (t
 			t, audited = Trial{Status: scheduler.StatusFailed, Reason: fmt.Sprintf("panic: %v", fault)}, nil
 		}
 	}()
+	engine := scheduler.NewEngine()
 	start := time.Now()
 	plan := engine.Schedule(ctx, slot)
 	t = Trial{Status: plan.Status, Grouping: plan.Strategy.Grouping, Groups: len(plan.Groups), Solves: plan.Solves, Compute: time.Since(start)}
@@ -144,7 +145,7 @@ func leftOut(slot *scheduler.Slot, plan *scheduler.Plan) (id string, out bool) {
 // with a floor, and takes from its audit what the certificate proves. Delivered
 // rates above the targets do not count, so that the floor is that of every plan
 // that meets them.
-func (s *Slot) proveFloor(ctx context.Context, engine *scheduler.Engine, slot *scheduler.Slot, strategies []scheduler.Strategy) {
+func (s *Slot) proveFloor(ctx context.Context, slot *scheduler.Slot, strategies []scheduler.Strategy) {
 	best, fewest := -1, int64(math.MaxInt64)
 	for i := range s.Trials {
 		if t := &s.Trials[i]; t.Met() && t.Solves < fewest {
@@ -156,7 +157,7 @@ func (s *Slot) proveFloor(ctx context.Context, engine *scheduler.Engine, slot *s
 	}
 	again := with(slot, strategies[best])
 	again.Options.Floor = true
-	t, audited := try(ctx, engine, again)
+	t, audited := try(ctx, again)
 	if audited == nil {
 		t.Disagreements = 1
 	}

@@ -97,7 +97,7 @@ func (r *compareReport) print(w io.Writer) error {
 
 // method says what the tables hold.
 func (r *compareReport) method() string {
-	text := "Every strategy had the same slots. Powers and rates are those that the audit re-computed from the weights. " +
+	text := "Every strategy had the same slots, each as the first of a session. Powers and rates are those that the audit re-computed from the weights. " +
 		"Means are over the slots on which a strategy met every target, each slot counting the same: of W, of the slots' dB " +
 		"and of groups; worst is the slot of most dB. The best is the strategy of this run with the least power on each slot. "
 	if r.Floor {
