@@ -82,6 +82,15 @@ func (s *groupSolver) power(g *onAir, share float64) (powerW, shareSlopeW float6
 	return powerW, shareSlopeW
 }
 
+// remember returns a function that brings back what solves start from now.
+func (s *groupSolver) remember() (recall func()) {
+	penalty, fraction := slices.Clone(s.penalty), slices.Clone(s.fraction)
+	return func() {
+		copy(s.penalty, penalty)
+		copy(s.fraction, fraction)
+	}
+}
+
 // solved is what a group takes at some share, kept because on the edge of what it
 // can bear another start of the same solve may fail.
 type solved struct {

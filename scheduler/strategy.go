@@ -94,8 +94,28 @@ type Grouping interface {
 	Group(v *View) [][]int
 }
 
-// DefaultGrouping is used where options name none.
-const DefaultGrouping = "semi-orthogonal"
+// TimedGrouping is a Grouping that decides for how long each group is on the air
+// too.
+type TimedGrouping interface {
+	Grouping
+	// Timed takes the place of Group.
+	Timed(v *View) []TimedGroup
+}
+
+// TimedGroup is a group with its share of the slot.
+type TimedGroup struct {
+	Users []int
+	Share float64 // 0: the engine chooses
+}
+
+// Names of groupings that others refer to.
+const (
+	GroupingLeastPower = "least-power"
+	GroupingExact      = "exact"
+
+	// DefaultGrouping is used where options name none.
+	DefaultGrouping = GroupingLeastPower
+)
 
 // Resolve returns o with defaults in place of empty names.
 func (o Options) Resolve() Options {

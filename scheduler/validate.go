@@ -55,6 +55,8 @@ func (s *Slot) Validate() []Violation {
 	s.Options.check(&v)
 	s.checkCodebook(&v)
 	s.checkGroups(&v, sc, channelFits)
+	s.checkGroupLimits(&v)
+	s.checkExact(&v)
 	clear(sc.index)
 	scratchPool.Put(sc)
 	s.checkUnsupported(&v)

@@ -1,8 +1,10 @@
 package scheduler
 
 import (
+	"context"
 	"math"
 	"math/rand/v2"
+	"time"
 
 	"leastwatt/optim"
 )
@@ -11,6 +13,9 @@ import (
 // Users keep the numbers they have in the slot.
 type View struct {
 	slot     *Slot
+	ctx      context.Context
+	stopped  bool             // a search was ended early
+	memory   *memory          // of the session; nil: none
 	antennas []int            // in use: those not limited to 0 W
 	far      *farField        // nil: geometry unknown
 	peak     *peakLimits      // nil: none
@@ -32,6 +37,7 @@ func newView(slot *Slot, options Options) *View {
 	k, f := len(slot.Users), slot.Channel.Subbands
 	v := &View{
 		slot:    slot,
+		ctx:     context.Background(),
 		options: options,
 		table:   optim.RateTableByName(options.RateTable),
 		gap:     math.Pow(10, options.SINRGapDB/10),
@@ -117,6 +123,35 @@ func (v *View) MaxGroupSize() int {
 		size = min(size, max(1, v.book.beams.Beams))
 	}
 	return size
+}
+
+// MaxGroups returns the largest number of groups allowed, at least 1.
+func (v *View) MaxGroups() int {
+	if v.slot.Limits.MaxGroups > 0 {
+		return v.slot.Limits.MaxGroups
+	}
+	return len(v.slot.Users)
+}
+
+// fits reports whether groups keep to the limits on their size and number.
+func (v *View) fits(groups [][]int) bool {
+	most := 0
+	for _, users := range groups {
+		most = max(most, len(users))
+	}
+	return most <= v.MaxGroupSize() && len(groups) <= v.MaxGroups()
+}
+
+// Stopped reports whether a search must end with the best it has: the context is
+// done, its deadline has passed or the work limit is reached. The plan says so
+// then.
+func (v *View) Stopped() bool {
+	if !v.stopped {
+		deadline, ok := v.ctx.Deadline()
+		v.stopped = v.ctx.Err() != nil || ok && !time.Now().Before(deadline) ||
+			v.options.WorkLimit > 0 && v.solver.solves >= v.options.WorkLimit
+	}
+	return v.stopped
 }
 
 // Rate returns the target of user k in nats per use were it on the air for the

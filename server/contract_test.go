@@ -119,18 +119,27 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 		good:   func(o *pb.Options) { o.Seed = otherSeed },
 		effect: otherGroups,
 	},
-	"workLimit": {bad: func(o *pb.Options) { o.WorkLimit = 5 }, path: "options.workLimit"},
+	"workLimit": {
+		bad: func(o *pb.Options) { o.WorkLimit = -1 }, path: "options.workLimit",
+		good: func(o *pb.Options) { o.WorkLimit = 1 },
+		effect: func(a, b *pb.Plan) bool {
+			return !a.GetStoppedEarly() && b.GetStoppedEarly() && b.GetSolves() < a.GetSolves()
+		},
+	},
 	"computeBudgetMicros": {
 		bad: func(o *pb.Options) { o.ComputeBudgetMicros = -1 }, path: "options.computeBudgetMicros",
 		elsewhere: "TestComputeBudget",
 	},
 	"correlationThreshold": {
 		bad: func(o *pb.Options) { o.CorrelationThreshold = proto.Float64(0) }, path: "options.correlationThreshold",
-		base:   func(o *pb.Options) { o.CorrelationThreshold = proto.Float64(1) },
+		base:   func(o *pb.Options) { o.Grouping = "semi-orthogonal"; o.CorrelationThreshold = proto.Float64(1) },
 		good:   func(o *pb.Options) { o.CorrelationThreshold = proto.Float64(1e-6) },
 		effect: func(a, b *pb.Plan) bool { return len(a.GetGroups()) == 1 && len(b.GetGroups()) == 3 },
 	},
-	"hysteresisDb": {bad: func(o *pb.Options) { o.HysteresisDb = 1 }, path: "options.hysteresisDb"},
+	"hysteresisDb": {
+		bad: func(o *pb.Options) { o.Grouping, o.HysteresisDb = "alone", 1 }, path: "options.hysteresisDb",
+		elsewhere: "TestHysteresis",
+	},
 	"sinrGapDb": {
 		bad: func(o *pb.Options) { o.SinrGapDb = -1 }, path: "options.sinrGapDb",
 		good: func(o *pb.Options) { o.SinrGapDb = 3 }, effect: morePower,
@@ -315,8 +324,8 @@ var slotCases = map[string]fieldCase[*pb.Slot]{
 	"limits.eirpW": {
 		bad: func(s *pb.Slot) { withLimits(s).EirpW = proto.Float64(1) }, path: "limits.eirpW", // without array
 		base:   func(s *pb.Slot) { withArray(s) },
-		good:   func(s *pb.Slot) { withLimits(s).EirpW = proto.Float64(4) },
-		effect: func(a, b *pb.Plan) bool { return a.GetPeakEirpW() > 4 && b.GetPeakEirpW() <= 4 },
+		good:   func(s *pb.Slot) { withLimits(s).EirpW = proto.Float64(3.2) },
+		effect: func(a, b *pb.Plan) bool { return a.GetPeakEirpW() > 3.2 && b.GetPeakEirpW() <= 3.2 },
 	},
 	"limits.protectedDirections[].azimuthDeg":   direction("azimuthDeg", func(d *pb.ProtectedDirection) { d.AzimuthDeg = 400 }, func(d *pb.ProtectedDirection) { d.AzimuthDeg = 60 }),
 	"limits.protectedDirections[].elevationDeg": direction("elevationDeg", func(d *pb.ProtectedDirection) { d.ElevationDeg = 91 }, func(d *pb.ProtectedDirection) { d.ElevationDeg = 80 }),
@@ -324,11 +333,16 @@ var slotCases = map[string]fieldCase[*pb.Slot]{
 	"limits.protectedDirections[].eirpW":        direction("eirpW", func(d *pb.ProtectedDirection) { d.EirpW = -1 }, func(d *pb.ProtectedDirection) { d.EirpW = 1e-4 }),
 	"limits.maxGroupSize": {
 		bad: func(s *pb.Slot) { withLimits(s).MaxGroupSize = proto.Int32(0) }, path: "limits.maxGroupSize",
-		base:   func(s *pb.Slot) { s.Options = &pb.Options{CorrelationThreshold: proto.Float64(1)} },
+		base:   func(s *pb.Slot) { s.Options = &pb.Options{Grouping: "together"} },
 		good:   func(s *pb.Slot) { withLimits(s).MaxGroupSize = proto.Int32(1) },
 		effect: func(a, b *pb.Plan) bool { return len(a.GetGroups()) == 1 && len(b.GetGroups()) == 3 },
 	},
-	"limits.maxGroups": {bad: func(s *pb.Slot) { withLimits(s).MaxGroups = proto.Int32(1) }, path: "limits.maxGroups"},
+	"limits.maxGroups": {
+		bad: func(s *pb.Slot) { withLimits(s).MaxGroups = proto.Int32(0) }, path: "limits.maxGroups",
+		base:   func(s *pb.Slot) { s.Options = &pb.Options{Grouping: "alone"} },
+		good:   func(s *pb.Slot) { withLimits(s).MaxGroups = proto.Int32(2) },
+		effect: func(a, b *pb.Plan) bool { return len(a.GetGroups()) == 3 && len(b.GetGroups()) == 2 },
+	},
 	"groups[].userIds": {
 		bad: func(s *pb.Slot) { s.Groups = []*pb.FixedGroup{{UserIds: []string{"crane", "x"}}} }, path: "groups[0].userIds[1]",
 		good:   withGroups,

@@ -19,6 +19,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"leastwatt/client"
+	"leastwatt/proto/convert"
 	pb "leastwatt/proto/leastwatt/v1"
 	"leastwatt/scheduler"
 )
@@ -443,6 +444,44 @@ func TestResumeByHand(t *testing.T) {
 	}
 	if none := plan(client.Open{NoState: true}, 1); none.SessionState != nil {
 		t.Errorf("state %x, not asked for", none.SessionState)
+	}
+}
+
+// TestHysteresis: groups that a session would change stay where the gain is below
+// the hysteresis asked.
+func TestHysteresis(t *testing.T) {
+	s := start(t, Config{}, nil)
+	c := s.dial(t, mortal)
+	second := func(hysteresisDB float64) string {
+		session, err := c.Stream(t.Context(), client.Open{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer session.Close()
+		var plan *scheduler.Plan
+		for n := range int64(2) {
+			slot := newSlot(n + 1)
+			slot.Options.HysteresisDB = hysteresisDB
+			for i, z := range slot.Channel.Samples[:len(slot.Channel.Samples)/3] {
+				if n > 0 { // the first user comes to stand beside the second
+					slot.Channel.Samples[i] = slot.Channel.Samples[i+len(slot.Channel.Samples)/3] + z/100
+				}
+			}
+			if err := session.Send(slot); err != nil {
+				t.Fatal(err)
+			}
+			if plan, err = session.Recv(); err != nil {
+				t.Fatal(err)
+			}
+		}
+		out, err := convert.PlanToProto(plan, scheduler.WeightsNone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return groupsOf(out)
+	}
+	if free, held := second(0), second(60); free == held {
+		t.Errorf("groups %s with and without", free)
 	}
 }
 
