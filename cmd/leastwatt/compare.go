@@ -71,7 +71,7 @@ run is ended.`,
 	f := cmd.Flags()
 	f.StringSliceVar(&flags.in, "in", nil, "traces of slots, JSON")
 	f.StringSliceVar(&flags.sets, "set", nil, "sets of slots (default all but quay)")
-	f.IntVar(&flags.slots, "slots", 20, "slots of each set; most slots of the traces (default all)")
+	f.IntVar(&flags.slots, "slots", 20, "slots of each set; of traces all are taken unless it is given")
 	f.Int64Var(&flags.seed, "seed", 1, "seed of the sets, and of random choices")
 	f.StringSliceVar(&flags.groupings, "grouping", nil, "groupings (default all: "+strings.Join(namesOf(scheduler.Groupings()), ", ")+")")
 	f.StringSliceVar(&flags.beams, "beams", []string{scheduler.BeamsOptimal}, "beams: "+strings.Join(namesOf(scheduler.Beams()), ", "))
