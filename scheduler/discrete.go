@@ -6,7 +6,7 @@ import (
 )
 
 // shareOption is one share that a group may get, and what it then costs: share
-// * power, in W.
+// * power, in W, what the objective adds included (timeW).
 type shareOption struct {
 	share float64
 	phi   float64
@@ -39,7 +39,7 @@ func (v *View) discreteShares(p *partition, open []int, shares []float64, budget
 			at = v.stepShares(&p.groups[g], shares[i], budget)
 		}
 		for _, s := range at {
-			if phi := s * v.solver.planPower(&p.groups[g], s); !math.IsInf(phi, 1) {
+			if phi := s * (v.solver.planPower(&p.groups[g], s) + v.timeW(&p.groups[g])); !math.IsInf(phi, 1) {
 				options[i] = append(options[i], shareOption{s, phi})
 			}
 		}

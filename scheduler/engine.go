@@ -11,8 +11,9 @@ import (
 // It remembers: grouping least-power starts from the last slot's groups, shares
 // and uplink powers, so that a channel that has moved little takes a fraction of
 // the time, and options.hysteresisDb keeps groups as they are for gains below it.
+// With options.backlogSlots what a slot owes is asked of later ones.
 // What is planned depends on the slots so far, in order; the plan of the first slot
-// depends only on the slot. Other groupings remember nothing.
+// depends only on the slot. Other groupings remember no more.
 type Engine struct {
 	memory memory
 }
@@ -27,7 +28,9 @@ func (e *Engine) Schedule(ctx context.Context, slot *Slot) *Plan {
 	if bad := slot.Validate(); len(bad) > 0 {
 		return rejected(slot, bad)
 	}
-	return schedule(ctx, slot, &e.memory)
+	plan := schedule(ctx, e.memory.withRepayment(slot), &e.memory)
+	e.memory.settle(slot, plan)
+	return plan
 }
 
 func rejected(slot *Slot, bad []Violation) *Plan {
@@ -40,6 +43,14 @@ func schedule(ctx context.Context, slot *Slot, m *memory) *Plan {
 	for {
 		plan, v, lack := scheduleWithin(ctx, slot, m, headroom)
 		if lack == 0 || headroom > mostHeadroom {
+			if lack > 0 && v.options.Objective == ObjectiveConsumed {
+				// On the edge of limits, where time on the air costs most: room for
+				// rounding is where the whole slot is used.
+				wider := *slot
+				wider.Options = v.options
+				wider.Options.Objective = ObjectiveRadiated
+				return schedule(ctx, &wider, m)
+			}
 			if v.options.Floor {
 				plan.proveFloor(ctx, v)
 			}
@@ -63,12 +74,13 @@ func scheduleWithin(ctx context.Context, slot *Slot, m *memory, headroom float64
 	v.ctx = ctx
 	v.remember(m)
 	p := v.choose(plan)
-	plan.StoppedEarly = v.stopped
-	plan.fill(v, p.groups)
-	plan.Solves = v.solver.solves
 	if !p.short {
 		m.keep(v, p)
 	}
+	on, p := v.switchOff(p)
+	plan.StoppedEarly = v.stopped
+	plan.fill(on, p.groups)
+	plan.Solves = on.solver.solves
 	plan.Status = StatusMet
 	for i := range plan.Users {
 		if u := &plan.Users[i]; !u.met() {

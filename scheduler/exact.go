@@ -46,9 +46,7 @@ func (exact) Timed(v *View) []TimedGroup {
 	}
 	e := &exactSearch{view: v, users: v.active, least: math.Inf(1)}
 	e.start()
-	e.bound()
-	e.programme()
-	e.branch(1<<len(e.users)-1, min(v.MaxGroups(), len(e.users)), 0, nil)
+	e.find()
 	if e.best == nil {
 		return timeless(v.groups(semiOrthogonal{}))
 	}
@@ -82,6 +80,13 @@ func (e *exactSearch) start() {
 	if e.best = e.view.bestOf(s.partition()); e.best != nil {
 		e.least = e.best.powerW
 	}
+}
+
+// find looks at every partition that the bound leaves.
+func (e *exactSearch) find() {
+	e.bound()
+	e.programme()
+	e.branch(1<<len(e.users)-1, min(e.view.MaxGroups(), len(e.users)), 0, nil)
 }
 
 // bound fills value.

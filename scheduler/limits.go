@@ -258,15 +258,7 @@ func (v *View) binding(tried []*partition) []BindingLimit {
 func (v *View) withoutLimits() *View {
 	slot := *v.slot
 	slot.Limits = Limits{MaxGroupSize: slot.Limits.MaxGroupSize, MaxGroups: slot.Limits.MaxGroups}
-	if len(v.antennas) < slot.Channel.Antennas {
-		slot.Limits.AntennaPowerW = make([]float64, slot.Channel.Antennas)
-		for _, m := range v.antennas {
-			slot.Limits.AntennaPowerW[m] = math.Inf(1)
-		}
-	}
-	free := newView(&slot, v.options)
-	free.peak = nil
-	return free
+	return newViewFrom(&slot, v.options, v.antennas)
 }
 
 // groupWeights returns the weights of a group at its share, nil where it does not

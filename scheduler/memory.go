@@ -16,6 +16,7 @@ type memory struct {
 	Groups  [][]string
 	Share   []float64            // of groups
 	Penalty map[string][]float64 // [user][subband], see groupSolver
+	Owed    map[string]float64   // [user] bit/s over one slot, see withRepayment
 }
 
 // State returns what the engine remembers, to be handed to another.
@@ -46,6 +47,11 @@ func (e *Engine) Restore(state []byte) error {
 	for _, s := range m.Share {
 		if !(s > 0 && s <= 1) {
 			return errors.New("scheduler: state: a share out of range")
+		}
+	}
+	for _, owed := range m.Owed {
+		if !(owed >= 0) {
+			return errors.New("scheduler: state: a backlog below 0")
 		}
 	}
 	e.memory = m

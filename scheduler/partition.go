@@ -10,7 +10,8 @@ type onAir struct {
 	users  []int
 	bands  []int // subbands in use
 	share  float64
-	fixed  bool // the share is not for divide to find
+	rates  []float64 // of users while on the air, mean over subbands; nil: what the targets need
+	fixed  bool      // the share is not for divide to find
 	found  directions
 	solved solved // at the last share
 }
@@ -19,7 +20,7 @@ type onAir struct {
 type partition struct {
 	grouping string // what made it; empty: the caller
 	groups   []onAir
-	powerW   float64 // mean over the slot; +Inf when a target cannot be met
+	powerW   float64 // mean over the slot, what the objective adds included (timeW); +Inf when a target cannot be met
 	short    bool    // targets were lowered
 }
 
@@ -104,7 +105,7 @@ func (v *View) grouped(name string) *partition {
 func (v *View) partitionOf(groups []TimedGroup) *partition {
 	p := &partition{}
 	for _, t := range groups {
-		p.groups = append(p.groups, onAir{users: t.Users, bands: v.allBands, share: t.Share, fixed: t.Share > 0})
+		p.groups = append(p.groups, onAir{users: t.Users, bands: v.allBands, share: t.Share, fixed: t.Share > 0, rates: t.Rates})
 	}
 	return p
 }
@@ -187,7 +188,7 @@ func (v *View) divideOnce(p *partition) {
 	budget, open := p.open()
 	for i := range p.groups {
 		if g := &p.groups[i]; g.fixed {
-			p.powerW += g.share * v.solver.planPower(g, g.share)
+			p.powerW += g.share * (v.solver.planPower(g, g.share) + v.timeW(g))
 		}
 	}
 	if len(open) > 0 && !math.IsInf(p.powerW, 1) {
@@ -222,7 +223,7 @@ func (v *View) divideOpen(p *partition, open []int, budget float64) float64 {
 		for _, k := range users {
 			start[i] += v.rate[k] / float64(len(users))
 		}
-		convex[i] = len(users) == 1
+		convex[i] = len(users) == 1 || v.quick
 		if s := p.groups[g].share; s > 0 {
 			start[i] = s // from an earlier division
 		}
@@ -233,7 +234,10 @@ func (v *View) divideOpen(p *partition, open []int, budget float64) float64 {
 	if v.Stopped() {
 		power = totalCost(cost, start) // no time for more than a start that will do
 	}
-	if math.IsInf(power, 1) {
+	switch {
+	case v.options.Objective == ObjectiveConsumed:
+		shares, power = v.divideIdle(p, open, cost, start, power, budget, convex)
+	case math.IsInf(power, 1):
 		shares, power = splitSharesGlobally(cost, start, budget, convex, v.solver.remember)
 	}
 	if v.options.ShareStep > 0 || v.table != nil {

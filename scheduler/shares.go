@@ -276,7 +276,7 @@ func splitSharesGlobally(cost shareCost, start []float64, budget float64, convex
 			if !tables[i].bent && !tables[j].bent {
 				continue
 			}
-			for _, from := range dips(&tables[i], &tables[j], best[i], best[j]) {
+			for _, from := range dips(tables[i].at, tables[j].at, best[i], best[j]) {
 				s := slices.Clone(best)
 				s[i], s[j] = from, best[i]+best[j]-from
 				if s, t := splitShares(cost, s, budget); t < total*(1-shareTolerance) {
@@ -334,12 +334,12 @@ func modelCost(c, a, share float64) float64 { return c * share * math.Expm1(a/sh
 
 // dips returns the shares of a group at the local minima of its cost and that of
 // another, tabled, when the two have a sum together; not the one where they are.
-func dips(one, other *shareTable, share, rest float64) []float64 {
+func dips(one, other func(share float64) float64, share, rest float64) []float64 {
 	var at, total [dipGrid]float64
 	for p := range at {
 		x := shareGridLogit * (2*float64(p)/(dipGrid-1) - 1)
 		at[p] = (share + rest) / (1 + math.Exp(-x))
-		total[p] = one.at(at[p]) + other.at(share+rest-at[p])
+		total[p] = one(at[p]) + other(share+rest-at[p])
 	}
 	var out []float64
 	for p := range at {

@@ -75,6 +75,7 @@ func (p *partition) without(users []int) *partition {
 	q := &partition{grouping: p.grouping, short: true}
 	for _, g := range p.groups {
 		g.users = slices.DeleteFunc(slices.Clone(g.users), func(k int) bool { return slices.Contains(users, k) })
+		g.rates = nil // targets are lowered
 		if len(g.users) > 0 {
 			q.groups = append(q.groups, g)
 		}

@@ -18,9 +18,6 @@ func (v *violations) secondGroup(g, i int, id string) {
 }
 
 func (o *Options) checkUnsupported(v *violations) {
-	if o.Objective == ObjectiveConsumed {
-		v.unsupported("options.objective", text(o.Objective))
-	}
 	if g := o.Resolve().Grouping; o.HysteresisDB > 0 && finite(o.HysteresisDB) && g != GroupingLeastPower {
 		v.add("options.hysteresisDb", number(o.HysteresisDB), "absent with a grouping other than "+GroupingLeastPower)
 	}

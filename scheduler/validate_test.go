@@ -178,7 +178,16 @@ func TestValidate(t *testing.T) {
 		{func(s *Slot) { s.Options.Beams = "crooked" }, "options.beams"},
 		{func(s *Slot) { s.Options.Power = "nuclear" }, "options.power"},
 		{func(s *Slot) { s.Options.Objective = "joy" }, "options.objective"},
-		{func(s *Slot) { s.Options.Objective = ObjectiveConsumed }, "options.objective"}, // unsupported
+		{func(s *Slot) { s.Options.Consumption = &Consumption{Model: "joy"} }, "options.consumption.model"},
+		{func(s *Slot) { s.Options.Consumption = &Consumption{AmplifierEfficiency: ptr(0.0)} }, "options.consumption.amplifierEfficiency"},
+		{func(s *Slot) { s.Options.Consumption = &Consumption{BaseW: ptr(1e13), BaseSleepW: ptr(-1.0)} }, "options.consumption.baseW options.consumption.baseSleepW"},
+		{func(s *Slot) {
+			s.Options.Consumption = &Consumption{AntennaW: ptr(math.NaN()), UserW: ptr(math.Inf(1))}
+		}, "options.consumption.antennaW options.consumption.userW"},
+		{func(s *Slot) { s.Options.Consumption = &Consumption{Model: "per-antenna-2015", BaseW: ptr(19.0)} }, "options.consumption.baseSleepW"},
+		{func(s *Slot) {
+			s.Options.Consumption = &Consumption{JoulesPerBit: ptr(2.0), OperationsPerJoule: ptr(0.5)}
+		}, "options.consumption.joulesPerBit options.consumption.operationsPerJoule"},
 		{func(s *Slot) { s.Options.Power = PowerLP }, "options.power"},
 		{func(s *Slot) { s.Options.Beams = BeamsOptimal; s.Options.Power = PowerIterative }, "options.power"},
 		{func(s *Slot) { s.Options.Beams = BeamsMatched; s.Options.Power = PowerJoint }, "options.power"},
@@ -190,6 +199,10 @@ func TestValidate(t *testing.T) {
 		{func(s *Slot) { s.Options.CorrelationThreshold = 1.1 }, "options.correlationThreshold"},
 		{func(s *Slot) { s.Options.CorrelationThreshold = nan }, "options.correlationThreshold"},
 		{func(s *Slot) { s.Options.HysteresisDB = -1 }, "options.hysteresisDb"},
+		{func(s *Slot) { s.Options.BacklogSlots = -1 }, "options.backlogSlots"},
+		{func(s *Slot) { s.Options.BacklogSlots = 2e6 }, "options.backlogSlots"},
+		{func(s *Slot) { s.Options.BacklogSlots = nan }, "options.backlogSlots"},
+		{func(s *Slot) { s.Options.BacklogSlots = 3 }, ""},
 		{func(s *Slot) { s.Options.HysteresisDB = inf }, "options.hysteresisDb"},
 		{func(s *Slot) { s.Options.Grouping, s.Options.HysteresisDB = "alone", 1 }, "options.hysteresisDb"},
 		{func(s *Slot) { s.Options.SINRGapDB = -1 }, "options.sinrGapDb"},

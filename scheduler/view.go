@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"time"
 
+	"leastwatt/energy"
 	"leastwatt/optim"
 )
 
@@ -16,10 +17,11 @@ type View struct {
 	ctx      context.Context
 	stopped  bool             // a search was ended early
 	memory   *memory          // of the session; nil: none
-	antennas []int            // in use: those not limited to 0 W
+	antennas []int            // in use
 	far      *farField        // nil: geometry unknown
 	peak     *peakLimits      // nil: none
 	options  Options          // resolved
+	station  *energy.Station  // what it draws from the wall; nil: not known
 	table    *optim.RateTable // nil: any rate
 	gap      float64          // SINR gap to capacity, linear
 	active   []int
@@ -30,25 +32,34 @@ type View struct {
 	book     *beamBook       // nil: beams of no codebook
 	solver   groupSolver
 	allBands []int
+	quick    bool // shares are the nearest least of costs, not searched for globally
 }
 
 // newView prepares a validated slot. O(F K^2 M).
 func newView(slot *Slot, options Options) *View {
-	k, f := len(slot.Users), slot.Channel.Subbands
-	v := &View{
-		slot:    slot,
-		ctx:     context.Background(),
-		options: options,
-		table:   optim.RateTableByName(options.RateTable),
-		gap:     math.Pow(10, options.SINRGapDB/10),
-		rate:    make([]float64, k),
-		channel: make([]optim.Channel, f),
-		gram:    make([]optim.Gram, f),
-	}
+	var antennas []int
 	for m := range slot.Channel.Antennas {
 		if len(slot.Limits.AntennaPowerW) == 0 || slot.Limits.AntennaPowerW[m] > 0 {
-			v.antennas = append(v.antennas, m)
+			antennas = append(antennas, m)
 		}
+	}
+	return newViewFrom(slot, options, antennas)
+}
+
+// newViewFrom is newView with the antennas given in use, rising.
+func newViewFrom(slot *Slot, options Options, antennas []int) *View {
+	k, f := len(slot.Users), slot.Channel.Subbands
+	v := &View{
+		slot:     slot,
+		ctx:      context.Background(),
+		antennas: antennas,
+		options:  options,
+		station:  options.Consumption.station(),
+		table:    optim.RateTableByName(options.RateTable),
+		gap:      math.Pow(10, options.SINRGapDB/10),
+		rate:     make([]float64, k),
+		channel:  make([]optim.Channel, f),
+		gram:     make([]optim.Gram, f),
 	}
 	v.far = newFarField(slot, v.antennas)
 	v.peak = newPeakLimits(slot, v.antennas, v.far)

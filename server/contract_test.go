@@ -95,9 +95,25 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 		effect: func(_, b *pb.Plan) bool { return b.GetStrategy().GetPower() == "iterative" },
 	},
 	"objective": {
-		bad: func(o *pb.Options) { o.Objective = "consumed" }, path: "options.objective",
-		good: func(o *pb.Options) { o.Objective = "radiated" }, effect: same,
+		bad: func(o *pb.Options) { o.Objective = "x" }, path: "options.objective",
+		good: func(o *pb.Options) { o.Objective = "consumed" },
+		effect: func(a, b *pb.Plan) bool {
+			return a.ConsumedPowerW == nil && b.GetConsumedPowerW() > 20 && morePower(a, b)
+		},
 	},
+	"consumption.model": {
+		bad: func(o *pb.Options) { o.Consumption = &pb.Consumption{Model: "x"} }, path: "options.consumption.model",
+		good:   func(o *pb.Options) { o.Consumption = &pb.Consumption{Model: "earth-2011-pico"} },
+		effect: func(a, b *pb.Plan) bool { return a.ConsumedPowerW == nil && b.GetConsumedPowerW() > 4*6.8 },
+	},
+	"consumption.amplifierEfficiency": consumption("amplifierEfficiency", 2, 0.5),
+	"consumption.baseW":               consumption("baseW", -1, 3),
+	"consumption.baseSleepW":          consumption("baseSleepW", 2, 0.5),
+	"consumption.antennaW":            consumption("antennaW", -1, 3),
+	"consumption.antennaSleepW":       consumption("antennaSleepW", 2, 0.5),
+	"consumption.userW":               consumption("userW", -1, 3),
+	"consumption.joulesPerBit":        consumption("joulesPerBit", -1, 1e-6),
+	"consumption.operationsPerJoule":  consumption("operationsPerJoule", -1, 1e6),
 	"floor": {
 		good: func(o *pb.Options) { o.Floor = true },
 		effect: func(a, b *pb.Plan) bool {
@@ -139,6 +155,10 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 	"hysteresisDb": {
 		bad: func(o *pb.Options) { o.Grouping, o.HysteresisDb = "alone", 1 }, path: "options.hysteresisDb",
 		elsewhere: "TestHysteresis",
+	},
+	"backlogSlots": {
+		bad: func(o *pb.Options) { o.BacklogSlots = -1 }, path: "options.backlogSlots",
+		elsewhere: "TestOwed",
 	},
 	"sinrGapDb": {
 		bad: func(o *pb.Options) { o.SinrGapDb = -1 }, path: "options.sinrGapDb",
@@ -186,6 +206,43 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 			return !whole(a) && whole(b)
 		},
 	},
+}
+
+// consumption is a case of a number of consumption models. On a station that
+// sleeps for free in a quarter of the slot it makes a plan of the same shares
+// consume more, by as much as is computed by hand.
+func consumption(field string, bad, good float64) fieldCase[*pb.Options] {
+	set := func(o *pb.Options, x float64) {
+		m := o.Consumption.ProtoReflect()
+		for i := range m.Descriptor().Fields().Len() {
+			if f := m.Descriptor().Fields().Get(i); f.JSONName() == field {
+				m.Set(f, protoreflect.ValueOfFloat64(x))
+			}
+		}
+	}
+	base := func(o *pb.Options) {
+		o.Grouping, o.ShareStep = "together", 0.75
+		o.Consumption = &pb.Consumption{BaseW: proto.Float64(1), AntennaW: proto.Float64(1)}
+	}
+	return fieldCase[*pb.Options]{
+		bad: func(o *pb.Options) { base(o); set(o, bad) }, path: "options.consumption." + field,
+		base: base,
+		good: func(o *pb.Options) { set(o, good) },
+		effect: func(a, b *pb.Plan) bool {
+			more := map[string]float64{
+				"amplifierEfficiency": a.GetRadiatedPowerW(),
+				"baseW":               0.75 * 2,
+				"baseSleepW":          0.25 * 0.5,
+				"antennaW":            0.75 * 4 * 2,
+				"antennaSleepW":       0.25 * 4 * 0.5,
+				"userW":               0.75 * 3 * 3,
+				"joulesPerBit":        3e6 * 1e-6,
+				"operationsPerJoule":  0.75 * 2 * 4 * 3 * 1e6 / 1e6,
+			}[field]
+			got := b.GetConsumedPowerW() - a.GetConsumedPowerW()
+			return a.GetGroups()[0].GetShare() == 0.75 && more > 0 && math.Abs(got-more) < 1e-5*more
+		},
+	}
 }
 
 func withCodebook(o *pb.Options, b *pb.Codebook) {

@@ -89,6 +89,9 @@ func printPlan(w io.Writer, plan *pb.Plan) error {
 		line("strategy\t%s grouping, %s beams, %s power", s.GetGrouping(), s.GetBeams(), s.GetPower())
 	}
 	line("radiated power\t%s, mean over the slot", powerText(plan.GetRadiatedPowerW()))
+	if plan.ConsumedPowerW != nil {
+		line("power from the wall\t%s, mean over the slot%s", powerText(plan.GetConsumedPowerW()), antennasOff(plan))
+	}
 	if plan.FloorPowerW != nil {
 		line("proved floor\t%s%s", powerText(plan.GetFloorPowerW()), overFloor(plan.GetRadiatedPowerW(), plan.GetFloorPowerW()))
 	}
@@ -109,6 +112,20 @@ func printPlan(w io.Writer, plan *pb.Plan) error {
 		return err
 	}
 	return printUsers(w, plan)
+}
+
+// antennasOff says how many antennas a plan leaves off; nothing for none.
+func antennasOff(plan *pb.Plan) string {
+	off := 0
+	for _, w := range plan.GetAntennaPowerW() {
+		if w == 0 {
+			off++
+		}
+	}
+	if off == 0 {
+		return ""
+	}
+	return fmt.Sprintf(", %d of %d antennas off", off, len(plan.GetAntennaPowerW()))
 }
 
 // printUsers writes what every user gets, group by group, then the users of no
