@@ -38,7 +38,9 @@ func (v *View) choose(plan *Plan) *partition {
 			plan.use(p)
 			return p
 		}
-		tried = append(tried, p)
+		if tried = append(tried, p); v.Stopped() {
+			break
+		}
 	}
 	plan.LimitsBinding = v.binding(tried)
 	plan.UnservableUserIDs = v.unservable()
