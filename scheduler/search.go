@@ -260,7 +260,12 @@ func (s *search) kick(rng *rand.Rand) {
 	n := hit - 1 + rng.IntN(3)
 	n = max(min(n, len(users), s.maxTeams-len(groups)), (len(users)+s.maxSize-1)/s.maxSize, 1)
 	rng.Shuffle(len(users), func(i, j int) { users[i], users[j] = users[j], users[i] })
-	d := s.estimate.dealt(users, users, n, budget, s.maxSize)
+	var d dealing
+	if rng.IntN(2) == 0 {
+		d = s.estimate.dealt(users, users, n, budget, s.maxSize)
+	} else {
+		d = s.scattered(users, n, budget)
+	}
 	s.held = held{total: math.Inf(1)}
 	if s.start(dealing{append(groups, d.groups...), append(share, d.share...), 0}) {
 		s.descend()
@@ -268,6 +273,20 @@ func (s *search) kick(rng *rand.Rand) {
 	if !(s.total < had.total*(1-searchGain)) {
 		s.held = had
 	}
+}
+
+// scattered deals shuffled users into n groups of nearly equal size, whatever the
+// estimate: deals by the estimate are often the same.
+func (s *search) scattered(users []int, n int, budget float64) dealing {
+	groups, share := make([][]int, n), make([]float64, n)
+	for i, k := range users {
+		groups[i%n] = append(groups[i%n], k)
+	}
+	for g := range share {
+		share[g] = budget / float64(n)
+	}
+	share, cost := s.estimate.shares(groups, share, budget)
+	return dealing{groups, share, cost}
 }
 
 // change is a way to change the partition. Team a gives user k to team b, and b
