@@ -83,7 +83,7 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 	defer func() { err = errors.Join(err, plans.Flush(), out.Close()) }()
 
 	source := &trace{stdin: cmd.InOrStdin(), files: files}
-	bar := newBar(cmd.ErrOrStderr(), source.size())
+	bar := newBar(cmd.ErrOrStderr(), source.size(), progressbar.OptionShowBytes(true))
 	tally := &tally{stderr: cmd.ErrOrStderr()}
 	start := time.Now()
 	err = stream(cmd.Context(), session, source, flags, bar, func(plan *pb.Plan) error {
@@ -113,18 +113,17 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 	return err
 }
 
-// newBar returns a progress bar over a number of bytes, -1 where it is not known.
-// It shows on a terminal only.
-func newBar(w io.Writer, size int64) *progressbar.ProgressBar {
+// newBar returns a progress bar up to size, -1 where it is not known. It shows on a
+// terminal only.
+func newBar(w io.Writer, size int64, options ...progressbar.Option) *progressbar.ProgressBar {
 	file, ok := w.(*os.File)
 	visible := ok && term.IsTerminal(int(file.Fd()))
-	return progressbar.NewOptions64(size,
+	return progressbar.NewOptions64(size, append(options,
 		progressbar.OptionSetWriter(w),
 		progressbar.OptionSetVisibility(visible),
-		progressbar.OptionShowBytes(true),
 		progressbar.OptionThrottle(100*time.Millisecond),
 		progressbar.OptionClearOnFinish(),
-	)
+	)...)
 }
 
 // stream sends a trace and hands every plan to take. It returns when all are
