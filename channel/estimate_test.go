@@ -106,7 +106,8 @@ func TestRice(t *testing.T) {
 	for i := range straight {
 		straight[i] = cmplx.Rect(2, float64(i))
 	}
-	Rice(NewRand(9, 0), got, straight, k)
+	Rayleigh(NewRand(9, 0), got, 4)
+	Rice(got, straight, got, k)
 	var scattered, fourth float64
 	var along complex128
 	for i := range got {

@@ -14,19 +14,14 @@ func Rayleigh(rng *rand.Rand, dst []complex128, power float64) {
 	}
 }
 
-// Rice adds to straight, the channel of a straight path, independent circular
-// complex Gaussian samples of 1/k of its mean power, and scales the sum so that
-// its mean power is that of straight. It sets dst, as long as straight.
-func Rice(rng *rand.Rand, dst, straight []complex128, k float64) {
-	var power float64
-	for _, h := range straight {
-		power += square(real(h)) + square(imag(h))
-	}
-	power /= float64(len(straight))
-	Rayleigh(rng, dst, power/(1+k))
+// Rice sets dst to the channel of straight, that of a straight path, together with
+// scattered, of the same mean power, k the ratio of their powers: sqrt(k/(1+k))
+// of the one and sqrt(1/(1+k)) of the other. dst may be either.
+func Rice(dst, straight, scattered []complex128, k float64) {
 	share := complex(math.Sqrt(k/(1+k)), 0)
+	rest := complex(math.Sqrt(1/(1+k)), 0)
 	for m, h := range straight {
-		dst[m] += share * h
+		dst[m] = share*h + rest*scattered[m]
 	}
 }
 
