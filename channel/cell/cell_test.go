@@ -122,7 +122,7 @@ func TestTravels(t *testing.T) {
 	c.Fading, c.IntervalS, c.SpeedMps = Clustered, 1e-4, 10
 	s = New(c)
 	for _, i := range []int{49999, 99999} { // 1 mm before a set of rays is alone
-		a, b := s.Slot(i).Channel[0], s.Slot(i+1).Channel[0]
+		a, b := s.Slot(i).Channel[0], s.Slot(i + 1).Channel[0]
 		if cmplx.Abs(a-b) > 0.1*math.Sqrt(s.response(make([]complex128, 1), 0, i, 0)) {
 			t.Errorf("slot %d: the channel jumps from %v to %v", i, a, b)
 		}
