@@ -6,7 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"path/filepath"
+	"slices"
 
 	"github.com/schollz/progressbar/v3"
 	"github.com/spf13/cobra"
@@ -67,6 +69,9 @@ func convertFiles(cmd *cobra.Command, flags *convertFlags, files []string) (err 
 	if flags.out == "" {
 		return usagef("--out is missing")
 	}
+	if slices.ContainsFunc(files, func(name string) bool { return sameFile(name, flags.out) }) {
+		return usagef("%s is read and written", flags.out)
+	}
 	source := &trace{stdin: cmd.InOrStdin(), files: files, npy: func(data []byte) (*channel.NPZ, error) {
 		return flags.fillNPY(cmd, data)
 	}}
@@ -90,6 +95,13 @@ func convertFiles(cmd *cobra.Command, flags *convertFlags, files []string) (err 
 	}
 	_, err = fmt.Fprintf(to, "%d slots\n", slots)
 	return err
+}
+
+// sameFile reports whether two names are those of one file that is there.
+func sameFile(a, b string) bool {
+	x, errX := os.Stat(a)
+	y, errY := os.Stat(b)
+	return errX == nil && errY == nil && os.SameFile(x, y)
 }
 
 // convertAll writes what source has. What was read is kept, whatever follows.

@@ -118,6 +118,9 @@ func (flags *synthFlags) check(cmd *cobra.Command) error {
 	if flags.out == "" {
 		return usagef("--out is missing")
 	}
+	if flags.truth == flags.out || sameFile(flags.truth, flags.out) {
+		return usagef("--out and --truth are the same")
+	}
 	if flags.resume && (flags.out == "-" || flags.truth == "-") {
 		return usagef("--resume goes with a file")
 	}

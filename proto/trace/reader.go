@@ -20,6 +20,7 @@ type DamageError struct {
 	Err    error // io.ErrUnexpectedEOF where the trace ends within the slot
 }
 
+// Error names the slot.
 func (e *DamageError) Error() string {
 	if errors.Is(e.Err, io.ErrUnexpectedEOF) {
 		return fmt.Sprintf("trace: slot %d, at byte %d, is cut off", e.Slot, e.Offset)

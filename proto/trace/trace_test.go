@@ -466,3 +466,51 @@ func indexOfSlots(t testing.TB, data []byte) int {
 	}
 	return int(file.index.Offsets[0])
 }
+
+// FuzzFrame: what stands behind a right marker is taken for no more than it is.
+func FuzzFrame(f *testing.F) {
+	p, err := newPacker()
+	if err != nil {
+		f.Fatal(err)
+	}
+	for _, m := range []proto.Message{slotOf(1), &pb.TraceIndex{Sequences: []int64{1}, Offsets: []int64{2}}} {
+		unit, err := p.pack(kindSlot, 13, m)
+		if err != nil {
+			f.Fatal(err)
+		}
+		was, _ := parseMarker(unit)
+		f.Add(byte(kindSlot), int64(13), uint32(was.rawBytes), bytes.Clone(unit[markerSize:]))
+		f.Add(byte(kindIndex), int64(13), uint32(was.rawBytes), bytes.Clone(unit[markerSize:]))
+		f.Add(byte(kindSlot), int64(13), uint32(maxBytes), bytes.Clone(unit[markerSize:]))
+	}
+	empty := traceOf(f, 0)
+	empty = empty[:len(empty)-markerSize]
+	start := empty[:markerSize+func() int { m, _ := parseMarker(empty); return m.frameBytes }()]
+	tail := traceOf(f, 1)[len(start):]
+	f.Fuzz(func(t *testing.T, kind byte, number int64, raw uint32, frame []byte) {
+		unit := marker{kind: kind, number: number, frameBytes: len(frame), rawBytes: int(raw)}.append(nil)
+		at := int64(len(start))
+		end := marker{kind: kindEnd, number: at}.append(nil) // the unit may be an index
+		for _, data := range [][]byte{
+			bytes.Join([][]byte{start, unit, frame, tail}, nil),
+			bytes.Join([][]byte{start, unit, frame, end}, nil),
+		} {
+			slots, damage, _ := readAll(t, data)
+			for _, slot := range slots {
+				if slot.Sequence != number && !proto.Equal(slot, slotOf(0)) {
+					t.Errorf("slot %v of marker %d", slot, number)
+				}
+			}
+			if kind == kindSlot && len(damage) == 1 && damage[0].Slot != 1 {
+				t.Error(damage[0])
+			}
+			file, err := Open(bytes.NewReader(data), int64(len(data)))
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i := range file.Len() {
+				file.Slot(i)
+			}
+		}
+	})
+}

@@ -18,6 +18,8 @@ const (
 	markerSize  = 32
 	// maxBytes bounds a message, and its frame.
 	maxBytes = 1 << 30
+	// maxWindow bounds what a frame may ask for ahead of its content; ours have 8 MiB.
+	maxWindow = 64 << 20
 )
 
 // Kinds of markers.
@@ -99,7 +101,7 @@ type unpacker struct {
 }
 
 func newUnpacker() (*unpacker, error) {
-	decoder, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(maxBytes))
+	decoder, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(maxBytes), zstd.WithDecoderMaxWindow(maxWindow))
 	return &unpacker{decoder: decoder}, err
 }
 
