@@ -26,6 +26,8 @@ func energy(h []complex128) (sum float64) {
 	return sum
 }
 
+func square(x float64) float64 { return x * x }
+
 // A slot is the same however it is come by, and another seed's is another.
 func TestSlotIsItsSeed(t *testing.T) {
 	for _, fading := range []Fading{Clustered, Straight, Rayleigh, Rice} {
@@ -121,6 +123,24 @@ func TestTravels(t *testing.T) {
 	}
 	c.Fading, c.IntervalS, c.SpeedMps = Clustered, 1e-4, 10
 	s = New(c)
+	rays := func(wayM float64) (strengths []float64) {
+		straight := s.straight(0, wayM)
+		var power float64
+		for _, p := range s.paths(0, wayM, straight) {
+			strengths = append(strengths, cmplx.Abs(p.Gain/straight.Gain))
+			power += square(strengths[len(strengths)-1])
+		}
+		if math.Abs(power-1) > 1e-9 {
+			t.Errorf("after %v m the rays have %v of the gain", wayM, power)
+		}
+		return strengths
+	}
+	for _, wayM := range []float64{0, 12.5, 25, 49.9, 131, -3} {
+		rays(wayM)
+	}
+	if a, b := rays(0), rays(50); math.Abs(a[len(a)-1]/b[len(b)-1]-1) < 1e-9 {
+		t.Error("the rays of the next stretch are the same")
+	}
 	for _, i := range []int{49999, 99999} { // 1 mm before a set of rays is alone
 		a, b := s.Slot(i).Channel[0], s.Slot(i + 1).Channel[0]
 		if cmplx.Abs(a-b) > 0.1*math.Sqrt(s.response(make([]complex128, 1), 0, i, 0)) {
@@ -157,7 +177,16 @@ func TestErrorVariance(t *testing.T) {
 			}
 		}
 	}
+	// With many pilots what is left is contamination, c/(1 + c) of the gain.
 	c := config()
+	c.Estimate = &Estimate{PilotLength: 1, PilotPowerW: 1e30, Contamination: 0.25}
+	s := New(c)
+	slot := s.Slot(0)
+	gain := s.response(make([]complex128, len(slot.True)/c.Users), 0, 0, 0)
+	if got := slot.CSIErrorVariance[0] / gain; math.Abs(got-0.2) > 1e-9 {
+		t.Errorf("contaminated, the error is %v of the gain, want 0.2", got)
+	}
+	c.Estimate = nil
 	if slot := New(c).Slot(0); &slot.True[0] != &slot.Channel[0] || slot.CSIErrorVariance[0] != 0 {
 		t.Error("a channel known exactly has an error")
 	}

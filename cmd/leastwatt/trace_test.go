@@ -185,6 +185,26 @@ func TestSynthResume(t *testing.T) {
 	}
 }
 
+// Of two traces that end apart each is gone on with from its own end.
+func TestSynthResumeTruth(t *testing.T) {
+	truth := filepath.Join(t.TempDir(), "truth.trace")
+	more := strings.Fields("--slots 6 --pilots 8 --truth " + truth)
+	name := synthFile(t, more...)
+	want, really := read(t, name), read(t, truth)
+	write := func(name string, data []byte) {
+		if err := os.WriteFile(name, data, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write(name, want[:len(want)*2/3])
+	write(truth, really[:len(really)/3])
+	args := append(append([]string{}, synthArgs...), more...)
+	leastwatt(t, "", append(args, "--resume", "--out", name)...).expect(t, exitDone, "", "")
+	if !bytes.Equal(read(t, name), want) || !bytes.Equal(read(t, truth), really) {
+		t.Error("resumed, the traces are others")
+	}
+}
+
 func TestSynthUsage(t *testing.T) {
 	for _, c := range []struct{ args, stderr string }{
 		{"", "--out is missing"},

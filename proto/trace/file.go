@@ -67,11 +67,6 @@ func (f *File) readIndex() *pb.TraceIndex {
 	if err != nil || m.kind != kindIndex || at.body(m, index) != nil || len(index.Sequences) != len(index.Offsets) {
 		return nil
 	}
-	for i, offset := range index.Offsets {
-		if offset <= 0 || offset >= f.size || i > 0 && offset <= index.Offsets[i-1] {
-			return nil
-		}
-	}
 	return index
 }
 

@@ -288,6 +288,58 @@ func TestRubbish(t *testing.T) {
 	}
 }
 
+// Markers and an index that say other than what stands there are found out.
+func TestLies(t *testing.T) {
+	data := traceOf(t, 2)
+	start := data[:indexOfSlots(t, data)]
+	p, err := newPacker()
+	if err != nil {
+		t.Fatal(err)
+	}
+	unit := func(kind byte, number int64, m proto.Message) []byte {
+		unit, err := p.pack(kind, number, m)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return bytes.Clone(unit)
+	}
+	for name, lie := range map[string][]byte{
+		"another sequence": unit(kindSlot, 1, &pb.Slot{Sequence: 2}),
+		"another kind":     unit('Q', 2, &pb.Slot{Sequence: 2}),
+		"a second header":  unit(kindHeader, 0, header),
+	} {
+		slots, damage, complete := readAll(t, bytes.Join([][]byte{start, lie, data[len(start):]}, nil))
+		if len(slots) != 2 || len(damage) != 1 || damage[0].Slot != 1 || !complete {
+			t.Errorf("%s: %d slots, damage %v, complete %v", name, len(slots), damage, complete)
+		}
+	}
+	first := int64(len(start))
+	for name, index := range map[string]*pb.TraceIndex{
+		"another sequence":  {Sequences: []int64{11}, Offsets: []int64{first}},
+		"within a slot":     {Sequences: []int64{10}, Offsets: []int64{first + 5}},
+		"before the start":  {Sequences: []int64{10}, Offsets: []int64{-5}},
+		"after the end":     {Sequences: []int64{10}, Offsets: []int64{1 << 40}},
+		"at the header":     {Sequences: []int64{0}, Offsets: []int64{0}},
+		"at the index":      {Sequences: []int64{10}, Offsets: []int64{indexAt(t, data)}},
+		"sequences missing": {Offsets: []int64{first, first}},
+	} {
+		at := indexAt(t, data)
+		broken := bytes.Join([][]byte{data[:at], unit(kindIndex, 0, index), marker{kind: kindEnd, number: at}.append(nil)}, nil)
+		f, err := Open(bytes.NewReader(broken), int64(len(broken)))
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		if name == "sequences missing" { // scanning takes its place
+			if f.Len() != 2 {
+				t.Errorf("%s: %d slots", name, f.Len())
+			}
+		} else if slot, err := f.Slot(0); err == nil {
+			t.Errorf("%s: %v", name, slot)
+		}
+	}
+}
+
 // A reader that fails is not damage.
 func TestFailingReader(t *testing.T) {
 	broken := errors.New("no cable")
@@ -342,6 +394,7 @@ func TestResume(t *testing.T) {
 		"in the index":  want[:len(want)-40],
 		"complete":      want,
 		"rubbish after": append(bytes.Clone(want[:f.index.Offsets[1]]), "rubbish"...),
+		"much after":    append(bytes.Clone(want[:indexAt(t, want)]), make([]byte, 100000)...),
 	}
 	for name, data := range cuts {
 		path := filepath.Join(t.TempDir(), "trace")
