@@ -85,6 +85,8 @@ type Strategies struct {
 	Powers     []scheduler.Info
 	Objectives []scheduler.Info
 	RateTables []scheduler.Info
+
+	ConsumptionModels []scheduler.Info
 }
 
 // Strategies asks the server what options may hold.
@@ -99,6 +101,8 @@ func (c *Client) Strategies(ctx context.Context) (Strategies, error) {
 		Powers:     infos(res.GetPowers()),
 		Objectives: infos(res.GetObjectives()),
 		RateTables: infos(res.GetRateTables()),
+
+		ConsumptionModels: infos(res.GetConsumptionModels()),
 	}, nil
 }
 

@@ -334,6 +334,9 @@ func (l *Limited) solve(p *LimitedProblem, ws *LimitedWorkspace, r *LimitedResul
 	if status := ws.eval(&ws.now, r); status != Solved {
 		return status
 	}
+	if ws.freeAbove(r) {
+		return AboveLimits
+	}
 	ws.tolerance = orDefault(l.Tolerance, defaultLimitTolerance)
 	ws.gapTolerance, ws.fall = ws.tolerance, 2*ws.tolerance
 	below := checkBelow
@@ -370,6 +373,25 @@ func (l *Limited) solve(p *LimitedProblem, ws *LimitedWorkspace, r *LimitedResul
 			return status
 		}
 	}
+}
+
+// freeAbove reports whether the interference-free power alone is above the caps,
+// where that goes unseen in D, which loses its digits from SINRs of 80 dB on.
+func (ws *LimitedWorkspace) freeAbove(r *LimitedResult) bool {
+	lower := ws.freeW * (1 - proofMargin)
+	if !(lower > ws.boundW) {
+		return false
+	}
+	r.LowerBoundW = lower
+	r.Excess = lower / ws.boundW
+	k := len(r.Duals.Lambda) / len(ws.bands)
+	for f := range ws.bands {
+		b := &ws.bands[f]
+		for i, user := range b.users {
+			r.Duals.Lambda[f*k+user] = b.sinr[i] / b.gram.Norm2(i)
+		}
+	}
+	return true
 }
 
 // relax makes do with what rounding leaves: at first with looser tolerances,

@@ -913,6 +913,26 @@ func TestFixedBeamsUnderCaps(t *testing.T) {
 	}
 }
 
+// One user under caps on two antennas far below what its SINR takes: derived, its
+// interference-free power alone is above them.
+func TestLimitedHighSINR(t *testing.T) {
+	h := optim.NewChannel(1, 2)
+	copy(h.User(0), []complex128{-1.426 - 2.091i, 2.665 + 0.553i})
+	var l optim.Limited
+	var ws optim.LimitedWorkspace
+	var r optim.LimitedResult
+	for sinr := 1.0; sinr < 1e20; sinr *= 7 {
+		p := optim.LimitedProblem{
+			Bands:  []optim.Band{{Channel: h, SINR: []float64{sinr}}},
+			Limits: optim.Limits{AntennaW: []float64{0.01, 0.012}},
+		}
+		least := sinr / 13.813791
+		if s := l.Solve(&p, &ws, &r); s != optim.AboveLimits || !(r.Excess > 0.5*least/0.022) || r.LowerBoundW > least {
+			t.Errorf("SINR %g: %v, %g times the caps, at least %g W", sinr, s, r.Excess, r.LowerBoundW)
+		}
+	}
+}
+
 // FuzzLimited: any input ends with a status and numbers that are numbers; what is
 // solved keeps its caps and targets.
 func FuzzLimited(f *testing.F) {

@@ -392,7 +392,11 @@ func (ws *Workspace) residual(n int) (sum, spread float64) {
 		gain := ws.gain(i, n)
 		out[i] = real(row[i]) * gain
 		ws.nSum[i] += rowSum + out[i]
-		ws.d[i] = ws.sinr[i]/(1+ws.sinr[i]) - gain
+		if g := ws.sinr[i]; g > 1 {
+			ws.d[i] = real(row[i]) - 1/(1+g) // which does not cancel where both are small
+		} else {
+			ws.d[i] = g/(1+g) - gain
+		}
 		l := ws.s[i] * ws.s[i]
 		sum += l
 		spread = math.Max(spread, l*real(ws.g[i*n+i]))

@@ -100,3 +100,30 @@ func BenchmarkOptimalBeams(b *testing.B) {
 		}
 	})
 }
+
+// More users than antennas are served at no SINR of 5 users/3 antennas and above:
+// sum g/(1+g) < M (Hunger, Joham, IEEE Trans. SP 58(7), 2010), also where 1/(1+g)
+// is lost beside 1. A user alone is: P = g/||h||^2.
+func TestHugeTargets(t *testing.T) {
+	rng := rand.New(rand.NewPCG(61, 62))
+	var ws Workspace
+	var r Result
+	for exponent := 4.0; exponent < 300; exponent += 3 {
+		for users := 1; users <= 5; users++ {
+			h := rayleigh(rng, users, 3)
+			var g Gram
+			g.Compute(h)
+			sinr := make([]float64, users)
+			for i := range sinr {
+				sinr[i] = math.Exp(exponent * (0.8 + 0.4*rng.Float64()))
+			}
+			status := (&Optimal{}).Solve(&Problem{Gram: &g, SINR: sinr}, &ws, &r)
+			switch {
+			case users == 1 && (status != Solved || math.Abs(r.PowerW*g.Norm2(0)/sinr[0]-1) > 1e-12):
+				t.Errorf("one user at e^%g: %v, %g W", exponent, status, r.PowerW)
+			case users > 3 && status != Unservable && status != IllConditioned:
+				t.Errorf("%d users at e^%g: %v, %g W", users, exponent, status, r.PowerW)
+			}
+		}
+	}
+}

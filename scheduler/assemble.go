@@ -1,6 +1,10 @@
 package scheduler
 
-import "math"
+import (
+	"math"
+
+	"leastwatt/energy"
+)
 
 // fill makes the plan from groups and shares: weights, encoded as asked, and
 // everything else computed from them.
@@ -14,29 +18,36 @@ func (p *Plan) fill(v *View, groups []onAir) {
 	if v.far != nil {
 		p.PeakEIRPW = new(float64)
 	}
+	var loads []energy.GroupLoad
 	for i := range groups {
-		p.Groups = append(p.Groups, v.assemble(p, &groups[i]))
+		g, antennaW := v.assemble(p, &groups[i])
+		p.Groups = append(p.Groups, g)
+		loads = append(loads, v.load(&g, antennaW))
 	}
+	p.consume(v, loads)
 }
 
-// assemble forms one group's weights and adds what they do to the plan.
-func (v *View) assemble(p *Plan, g *onAir) Group {
-	out := Group{Share: g.share}
+// assemble forms one group's weights and adds what they do to the plan. It returns
+// the power of every antenna of the slot as well.
+func (v *View) assemble(p *Plan, g *onAir) (out Group, antennaW []float64) {
+	out.Share = g.share
+	antennaW = make([]float64, v.slot.Channel.Antennas)
 	if len(g.bands) < v.Subbands() {
 		out.Subbands = g.bands
 	}
 	if math.IsInf(v.solver.planPower(g, g.share), 1) {
-		return out
+		return out, antennaW
 	}
 	e := v.encode(g, append([]float64(nil), v.solver.rates...))
 	if e == nil {
-		return out
+		return out, antennaW
 	}
 	m, bands := v.Antennas(), len(g.bands)
 	out.WeightScale = e.scale
 	for i, q := range antennaPower(e.weights, m) {
-		at := &p.AntennaPowerW[v.antennas[i]]
-		*at = math.Max(*at, q)
+		at := v.antennas[i]
+		antennaW[at] = q
+		p.AntennaPowerW[at] = math.Max(p.AntennaPowerW[at], q)
 	}
 	if v.far != nil {
 		peak := math.Max(*p.PeakEIRPW, v.far.peakEIRP(e.weights))
@@ -62,7 +73,7 @@ func (v *View) assemble(p *Plan, g *onAir) Group {
 		p.Users[k].RateBps += a.RateBps
 	}
 	p.RadiatedPowerW += g.share * out.RadiatedPowerW
-	return out
+	return out, antennaW
 }
 
 // carried returns the rate that an SINR carries, in nats per use, and with a

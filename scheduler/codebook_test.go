@@ -52,7 +52,7 @@ func TestCodebookOnGrid(t *testing.T) {
 	} {
 		s := gridSlot(c.columns, c.antennas, c.oversampling, c.subbands, c.beams)
 		s.Options.SINRGapDB = 2
-		plan := schedule(context.Background(), s)
+		plan := schedule(context.Background(), s, &memory{})
 		if plan.Status != StatusMet || len(plan.Groups) != 1 {
 			t.Fatalf("%+v: %v", c, plan.Status)
 		}
@@ -74,8 +74,8 @@ func TestCodebookScallopingLoss(t *testing.T) {
 		oversampling int
 		lossDB       float64
 	}{{1, 3.9224}, {2, 0.9121}} {
-		on := schedule(context.Background(), gridSlot(0, 256, c.oversampling, 1, []float64{10}))
-		off := schedule(context.Background(), gridSlot(0, 256, c.oversampling, 1, []float64{10.5}))
+		on := schedule(context.Background(), gridSlot(0, 256, c.oversampling, 1, []float64{10}), &memory{})
+		off := schedule(context.Background(), gridSlot(0, 256, c.oversampling, 1, []float64{10.5}), &memory{})
 		loss := 10 * math.Log10(off.RadiatedPowerW/on.RadiatedPowerW)
 		if !(math.Abs(loss-c.lossDB) < 5e-4) { // 256 antennas are nearly a long line
 			t.Errorf("oversampling %d: %.4f dB, want %.4f", c.oversampling, loss, c.lossDB)
@@ -126,7 +126,7 @@ func TestCodebookAgainstEnumeration(t *testing.T) {
 			}
 			s.Users[k].CSIErrorVariance = h2 * float64(i%5) / 10 * rng.Float64()
 		}
-		plan := schedule(context.Background(), s)
+		plan := schedule(context.Background(), s, &memory{})
 		if plan.Status != StatusMet || plan.Strategy.Grouping != "together" {
 			continue
 		}
@@ -184,7 +184,7 @@ func TestCodebookErrors(t *testing.T) {
 		{15, 1, (0.3/5.5+6.3/5.5*0.06)/(1-6.3/5.5*0.6)*1.6 + 0.06},
 	} {
 		s.Users[1].CSIErrorVariance = c.variance
-		plan := schedule(context.Background(), s)
+		plan := schedule(context.Background(), s, &memory{})
 		if a := plan.Groups[0].Allocations; plan.Status != StatusMet || float64(a[0].BeamIndex) != c.beamA || a[0].BeamIndex+a[1].BeamIndex != 1 ||
 			math.Abs(plan.RadiatedPowerW/c.powerW-1) > 1e-5 {
 			t.Errorf("errors %g: %v, %g W, want %g; beams %d and %d", c.variance, plan.Status, plan.RadiatedPowerW, c.powerW, a[0].BeamIndex, a[1].BeamIndex)
@@ -224,7 +224,7 @@ func TestCodebookSubbandsAgainstEnumeration(t *testing.T) {
 	for i := range slots {
 		s := scattered(rng, 3, 3, 6, 0.5)
 		s.Options = Options{Grouping: "together", Beams: BeamsCodebook}
-		plan := schedule(context.Background(), s)
+		plan := schedule(context.Background(), s, &memory{})
 		if plan.Status != StatusMet || plan.Strategy.Grouping != "together" {
 			t.Fatal(plan.Status, plan.Strategy)
 		}
@@ -267,7 +267,7 @@ func TestCodebookServedBySubbands(t *testing.T) {
 			s.Channel.Samples = append(s.Channel.Samples, complex(a, 0), 0) // both beams alike
 		}
 	}
-	plan := schedule(context.Background(), s)
+	plan := schedule(context.Background(), s, &memory{})
 	want := 2 * 3 * 1e-13 / (1e-10 / 2) // |h^H u|^2 is half of |h|^2
 	if plan.Status != StatusMet || plan.Strategy.Grouping != "together" || math.Abs(plan.RadiatedPowerW/want-1) > 1e-2 {
 		t.Errorf("%v %v: %g W, want %g", plan.Status, plan.Strategy, plan.RadiatedPowerW, want)
@@ -280,7 +280,7 @@ func TestCodebookOwnBeams(t *testing.T) {
 	rng := rand.New(rand.NewPCG(35, 36))
 	s := randomSlot(rng, 3, 4, 0.4)
 	s.Options = Options{Grouping: "together", Beams: BeamsCodebook}
-	plain := schedule(context.Background(), s)
+	plain := schedule(context.Background(), s, &memory{})
 	grid, _ := optim.DFTCodebook(4, 0, 1)
 	own := make([]complex128, len(grid.Data))
 	for i, z := range grid.Data {
@@ -288,7 +288,7 @@ func TestCodebookOwnBeams(t *testing.T) {
 	}
 	for name, c := range map[string]*Codebook{"grid": {Oversampling: 1}, "own": {Beams: own}} {
 		s.Options.Codebook = c
-		plan := schedule(context.Background(), s)
+		plan := schedule(context.Background(), s, &memory{})
 		if plan.Status != StatusMet || math.Abs(plan.RadiatedPowerW/plain.RadiatedPowerW-1) > 1e-9 {
 			t.Errorf("%s: %v, %g W, want %g", name, plan.Status, plan.RadiatedPowerW, plain.RadiatedPowerW)
 		}
@@ -307,7 +307,7 @@ func TestCodebookAntennasOut(t *testing.T) {
 	s := gridSlot(0, 8, 1, 1, []float64{3})
 	s.Options.Weights = WeightsF64
 	s.Limits.AntennaPowerW = []float64{0, 1, 1, 1, 1, 0, 1, 1}
-	plan := schedule(context.Background(), s)
+	plan := schedule(context.Background(), s, &memory{})
 	a := plan.Groups[0].Allocations[0]
 	if want := (math.Sqrt2 - 1) * 1e-13 / 6e-10; a.BeamIndex != 3 || math.Abs(a.PowerW/want-1) > 1e-6 {
 		t.Errorf("beam %d at %g W, want 3 at %g W", a.BeamIndex, a.PowerW, want)
@@ -321,20 +321,20 @@ func TestCodebookAntennasOut(t *testing.T) {
 	}
 	s.Channel.Samples[5] *= 10
 	s.Channel.Samples[6] *= 2
-	plan = schedule(context.Background(), s)
+	plan = schedule(context.Background(), s, &memory{})
 	if a := plan.Groups[0].Allocations[0]; plan.Status != StatusMet || a.BeamIndex != 6 {
 		t.Errorf("%v, beam %d, want 6: the strongest of those in use", plan.Status, a.BeamIndex)
 	}
 	// Nearly all of beam 0 is cut off; the rest of it suits the user best.
 	copy(s.Options.Codebook.Beams, s.Channel.Samples)
 	s.Options.Codebook.Beams[0] = 1
-	plan = schedule(context.Background(), s)
+	plan = schedule(context.Background(), s, &memory{})
 	if a := plan.Groups[0].Allocations[0]; plan.Status != StatusMet || a.BeamIndex != 0 {
 		t.Errorf("%v, beam %d, want what is left of 0", plan.Status, a.BeamIndex)
 	}
 	clear(s.Options.Codebook.Beams[1:8])
 	s.Options.Codebook.Beams = s.Options.Codebook.Beams[:8] // of antenna 0, which is out
-	plan = schedule(context.Background(), s)
+	plan = schedule(context.Background(), s, &memory{})
 	if plan.Status != StatusShort || len(plan.UnservableUserIDs) != 1 {
 		t.Errorf("no beam left: %v, unservable %q", plan.Status, plan.UnservableUserIDs)
 	}
@@ -347,7 +347,7 @@ func TestCodebookFewBeams(t *testing.T) {
 	s := randomSlot(rng, 5, 4, 0.2)
 	for _, grouping := range Groupings() {
 		s.Options = Options{Grouping: grouping.Name, CorrelationThreshold: 1, Beams: BeamsCodebook, Codebook: &Codebook{Beams: []complex128{1, 1, 0, 0, 0, 0, 1, 1}}}
-		plan := schedule(context.Background(), s)
+		plan := schedule(context.Background(), s, &memory{})
 		if plan.Status != StatusMet || grouping.Name == "semi-orthogonal" && plan.Strategy.Grouping != grouping.Name {
 			t.Errorf("%s: %v %v", grouping.Name, plan.Status, plan.Strategy)
 		}
@@ -360,7 +360,7 @@ func TestCodebookFewBeams(t *testing.T) {
 	for i := range 4 {
 		s.Channel.Samples[i] = complex(1e-5*math.Pow(-1, float64(i)), 0)
 	}
-	plan := schedule(context.Background(), s)
+	plan := schedule(context.Background(), s, &memory{})
 	if plan.Status != StatusShort || len(plan.UnservableUserIDs) != 1 || plan.UnservableUserIDs[0] != "u0" {
 		t.Errorf("a user off every beam: %v, unservable %q", plan.Status, plan.UnservableUserIDs)
 	}
@@ -375,7 +375,7 @@ func TestCodebookHighRate(t *testing.T) {
 	s.Options.SINRGapDB = 90
 	for _, grouping := range []string{"alone", "together"} {
 		s.Options.Grouping = grouping
-		plan := schedule(context.Background(), s)
+		plan := schedule(context.Background(), s, &memory{})
 		if plan.Status != StatusMet || plan.Strategy.Grouping != grouping {
 			t.Errorf("%s: %v %v", grouping, plan.Status, plan.Strategy)
 		}

@@ -6,7 +6,7 @@ import (
 )
 
 // shareOption is one share that a group may get, and what it then costs: share
-// * power, in W.
+// * power, in W, what the objective adds included (timeW).
 type shareOption struct {
 	share float64
 	phi   float64
@@ -32,6 +32,11 @@ func (v *View) discreteShares(p *partition, open []int, shares []float64, budget
 	units := int(math.Floor(budget/unit + 1e-9))
 	options := make([][]shareOption, len(open))
 	for i, g := range open {
+		if v.Stopped() {
+			if near, power := v.nearShares(p, open, shares, budget); !math.IsInf(power, 1) {
+				return near, power
+			}
+		}
 		var at []float64
 		if step > 0 {
 			at = multiples(step, units, shares[i])
@@ -39,12 +44,33 @@ func (v *View) discreteShares(p *partition, open []int, shares []float64, budget
 			at = v.stepShares(&p.groups[g], shares[i], budget)
 		}
 		for _, s := range at {
-			if phi := s * v.solver.planPower(&p.groups[g], s); !math.IsInf(phi, 1) {
+			if phi := s * (v.solver.planPower(&p.groups[g], s) + v.timeW(&p.groups[g])); !math.IsInf(phi, 1) {
 				options[i] = append(options[i], shareOption{s, phi})
 			}
 		}
 	}
 	return chooseShares(options, unit, units)
+}
+
+// nearShares is discreteShares without a choice: the shares as they are, or the
+// multiples of the share step near to them.
+func (v *View) nearShares(p *partition, open []int, shares []float64, budget float64) ([]float64, float64) {
+	var groups []*onAir
+	for i, g := range open {
+		groups = append(groups, &onAir{users: p.groups[g].users, bands: p.groups[g].bands, share: shares[i]})
+	}
+	if step := v.options.ShareStep; step > 0 {
+		if float64(len(groups))*step > budget {
+			return shares, math.Inf(1)
+		}
+		wholeSteps(groups, step, budget)
+	}
+	near, power := make([]float64, len(groups)), 0.0
+	for i, g := range groups {
+		near[i] = g.share
+		power += g.share * v.solver.planPower(g, g.share)
+	}
+	return near, power
 }
 
 // multiples returns the multiples of step nearest to s in proportion, at most

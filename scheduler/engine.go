@@ -5,29 +5,52 @@ import (
 	"math"
 )
 
-// Engine schedules slots, one at a time. It must not be shared between
-// goroutines.
-type Engine struct{}
+// Engine schedules the slots of one session, one at a time. It must not be shared
+// between goroutines.
+//
+// It remembers: grouping least-power starts from the last slot's groups, shares
+// and uplink powers, so that a channel that has moved little takes a fraction of
+// the time, and options.hysteresisDb keeps groups as they are for gains below it.
+// With options.backlogSlots what a slot owes is asked of later ones.
+// What is planned depends on the slots so far, in order; the plan of the first slot
+// depends only on the slot. Other groupings remember no more.
+type Engine struct {
+	memory memory
+}
 
-// NewEngine returns an engine.
+// NewEngine returns an engine that has seen no slot.
 func NewEngine() *Engine { return &Engine{} }
 
 // Schedule returns the plan of a slot. Bad input gives a plan of StatusRejected
 // with every violation. The context's deadline decides only when to stop: the
-// plan is then the best so far. The same slot gives the same plan.
+// plan is then the best so far.
 func (e *Engine) Schedule(ctx context.Context, slot *Slot) *Plan {
 	if bad := slot.Validate(); len(bad) > 0 {
-		return &Plan{Sequence: slot.Sequence, EngineVersion: Version, Status: StatusRejected, Violations: bad}
+		return rejected(slot, bad)
 	}
-	return schedule(ctx, slot)
+	plan := schedule(ctx, e.memory.withRepayment(slot), &e.memory)
+	e.memory.settle(slot, plan)
+	return plan
 }
 
-// schedule plans a slot that is known to be good.
-func schedule(ctx context.Context, slot *Slot) *Plan {
+func rejected(slot *Slot, bad []Violation) *Plan {
+	return &Plan{Sequence: slot.Sequence, EngineVersion: Version, Status: StatusRejected, Violations: bad}
+}
+
+// schedule plans a slot that is known to be good after those in memory.
+func schedule(ctx context.Context, slot *Slot, m *memory) *Plan {
 	headroom := 0.0
 	for {
-		plan, v, lack := scheduleWithin(ctx, slot, headroom)
+		plan, v, lack := scheduleWithin(ctx, slot, m, headroom)
 		if lack == 0 || headroom > mostHeadroom {
+			if lack > 0 && v.options.Objective == ObjectiveConsumed {
+				// On the edge of limits, where time on the air costs most: room for
+				// rounding is where the whole slot is used.
+				wider := *slot
+				wider.Options = v.options
+				wider.Options.Objective = ObjectiveRadiated
+				return schedule(ctx, &wider, m)
+			}
 			if v.options.Floor {
 				plan.proveFloor(ctx, v)
 			}
@@ -43,14 +66,21 @@ const mostHeadroom = 1e-3
 // scheduleWithin plans a slot with limits drawn in by headroom until weights are
 // encoded. lack is the largest relative shortfall of a rate that could be had
 // within the limits, but for the rounding of weights.
-func scheduleWithin(ctx context.Context, slot *Slot, headroom float64) (plan *Plan, v *View, lack float64) {
+func scheduleWithin(ctx context.Context, slot *Slot, m *memory, headroom float64) (plan *Plan, v *View, lack float64) {
 	plan = &Plan{Sequence: slot.Sequence, EngineVersion: Version}
 	v = newView(slot, slot.Options.Resolve())
 	v.solver.limited.headroom = headroom
 	plan.Strategy = Strategy{v.options.Grouping, v.options.Beams, v.options.Power}
-	p := v.choose(ctx, plan)
-	plan.fill(v, p.groups)
-	plan.Solves = v.solver.solves
+	v.ctx = ctx
+	v.remember(m)
+	p := v.choose(plan)
+	if !p.short {
+		m.keep(v, p)
+	}
+	on, p := v.switchOff(p)
+	plan.StoppedEarly = v.stopped
+	plan.fill(on, p.groups)
+	plan.Solves = on.solver.solves
 	plan.Status = StatusMet
 	for i := range plan.Users {
 		if u := &plan.Users[i]; !u.met() {

@@ -147,7 +147,7 @@ func TestSilentSubband(t *testing.T) {
 				slot.Users[1].RateBps = slot.Users[0].RateBps
 			}
 			slot.Options = Options{Grouping: grouping, Beams: beams.Name}
-			plan := schedule(context.Background(), slot)
+			plan := schedule(context.Background(), slot, &memory{})
 			if plan.Status != StatusMet {
 				t.Errorf("%s %s: %v", beams.Name, grouping, plan.Status)
 			}

@@ -82,15 +82,24 @@ func (s *groupSolver) power(g *onAir, share float64) (powerW, shareSlopeW float6
 	return powerW, shareSlopeW
 }
 
+// remember returns a function that brings back what solves start from now.
+func (s *groupSolver) remember() (recall func()) {
+	penalty, fraction := slices.Clone(s.penalty), slices.Clone(s.fraction)
+	return func() {
+		copy(s.penalty, penalty)
+		copy(s.fraction, fraction)
+	}
+}
+
 // solved is what a group takes at some share, kept because on the edge of what it
 // can bear another start of the same solve may fail.
 type solved struct {
-	mean       []float64 // [user] rates asked, see groupSolver
-	headroom   float64
-	directions int
-	rates      []float64 // [user][band]
-	beam       []int     // [user of the group] of a codebook
-	powerW     float64
+	mean     []float64 // [user] rates asked, see groupSolver
+	headroom float64
+	version  int       // of directions
+	rates    []float64 // [user][band]
+	beam     []int     // [user of the group] of a codebook
+	powerW   float64
 }
 
 // planPower returns the power of the group as a plan would have it, on the
@@ -99,8 +108,8 @@ func (s *groupSolver) planPower(g *onAir, share float64) float64 {
 	if !s.setMean(g, share) {
 		return math.Inf(1)
 	}
-	key := solved{mean: s.mean, headroom: s.limited.headroom, directions: len(g.found.rowW)}
-	if k := &g.solved; len(k.rates) > 0 && slices.Equal(k.mean, key.mean) && k.headroom == key.headroom && k.directions == key.directions {
+	key := solved{mean: s.mean, headroom: s.limited.headroom, version: g.found.version}
+	if k := &g.solved; len(k.rates) > 0 && slices.Equal(k.mean, key.mean) && k.headroom == key.headroom && k.version == key.version {
 		s.rates = append(s.rates[:0], k.rates...)
 		for i, b := range k.beam {
 			s.choice.beam[g.users[i]] = b
@@ -202,8 +211,11 @@ func (s *groupSolver) stepUp(rates []float64, total float64, k int, bands []int)
 func (s *groupSolver) setMean(g *onAir, share float64) bool {
 	s.mean = s.mean[:0]
 	wider := float64(s.view.Subbands()) / float64(len(g.bands))
-	for _, k := range g.users {
+	for i, k := range g.users {
 		r := s.view.rate[k] * wider / share
+		if g.rates != nil {
+			r = g.rates[i]
+		}
 		if !(r <= maxNats) {
 			return false
 		}
@@ -238,7 +250,7 @@ func (s *groupSolver) splitFrom(g *onAir, start []float64, power func(g *onAir, 
 		Users: len(g.users), Subbands: len(g.bands), Rate: s.mean, Closed: s.closed(g), Start: start,
 		Power: func(rate, slope []float64) float64 { return power(g, rate, slope) },
 	}
-	split := optim.RateSplit{Tolerance: splitTolerance}
+	split := optim.RateSplit{Tolerance: splitTolerance, Stop: s.view.Stopped}
 	if split.Solve(&p, &s.split) == optim.Solved {
 		return true
 	}

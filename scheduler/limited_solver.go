@@ -23,7 +23,7 @@ type limitedSolver struct {
 type limitedKey struct {
 	users, bands []int
 	rates        []float64
-	directions   int
+	version      int // of directions
 	headroom     float64
 }
 
@@ -99,7 +99,7 @@ func (s *groupSolver) solveLimited(g *onAir, rates []float64) optim.Status {
 	l.last = limitedKey{}
 	if status == optim.Solved {
 		g.found.duals = copyDuals(&l.result.Duals)
-		l.last = limitedKey{slices.Clone(g.users), slices.Clone(g.bands), slices.Clone(rates), len(g.found.rowW), l.headroom}
+		l.last = limitedKey{slices.Clone(g.users), slices.Clone(g.bands), slices.Clone(rates), g.found.version, l.headroom}
 	}
 	return status
 }
@@ -108,7 +108,7 @@ func (s *groupSolver) solveLimited(g *onAir, rates []float64) optim.Status {
 func (l *limitedSolver) isLast(g *onAir, rates []float64) bool {
 	k := &l.last
 	return len(k.rates) > 0 && slices.Equal(k.rates, rates) && slices.Equal(k.users, g.users) && slices.Equal(k.bands, g.bands) &&
-		k.directions == len(g.found.rowW) && k.headroom == l.headroom
+		k.version == g.found.version && k.headroom == l.headroom
 }
 
 func copyDuals(d *optim.Duals) optim.Duals {

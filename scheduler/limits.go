@@ -17,6 +17,7 @@ type peakLimits struct {
 	antenna  []int     // their numbers in the slot
 	far      *farField
 	cones    []coneLimit
+	versions int // of directions given out
 }
 
 // directions are those in which a group's beams were found to exceed a limit on
@@ -25,6 +26,8 @@ type directions struct {
 	rows  []complex128 // see farField.row, [row][antenna]
 	rowW  []float64    // limit
 	duals optim.Duals  // where the last solve of the group under limits ended
+
+	version int // other directions of the slot have another
 }
 
 // coneLimit is a limit on EIRP in a set of directions.
@@ -173,7 +176,12 @@ func (l *peakLimits) addPeaks(d *directions, w []complex128) bool {
 			}
 		}
 	}
-	return len(d.rowW) > before
+	if len(d.rowW) == before {
+		return false
+	}
+	l.versions++
+	d.version = l.versions
+	return true
 }
 
 // has reports whether a row of the same limit is there already, as directions
@@ -250,14 +258,8 @@ func (v *View) binding(tried []*partition) []BindingLimit {
 func (v *View) withoutLimits() *View {
 	slot := *v.slot
 	slot.Limits = Limits{MaxGroupSize: slot.Limits.MaxGroupSize, MaxGroups: slot.Limits.MaxGroups}
-	if len(v.antennas) < slot.Channel.Antennas {
-		slot.Limits.AntennaPowerW = make([]float64, slot.Channel.Antennas)
-		for _, m := range v.antennas {
-			slot.Limits.AntennaPowerW[m] = math.Inf(1)
-		}
-	}
-	free := newView(&slot, v.options)
-	free.peak = nil
+	free := newViewFrom(&slot, v.options, v.antennas)
+	free.ctx = v.ctx
 	return free
 }
 

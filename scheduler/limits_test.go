@@ -7,6 +7,8 @@ import (
 	"slices"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
+
 	"leastwatt/channel"
 )
 
@@ -34,8 +36,12 @@ func TestLimitsHold(t *testing.T) {
 	met := 0
 	for i := range 8 {
 		slot := quiet(rng, 2+i%3, 2, 4, 1)
-		slot.Options.Weights = WeightFormat(1 + i%3)
-		free := schedule(context.Background(), slot)
+		slot.Options = Options{Weights: WeightFormat(1 + i%3), Grouping: []string{GroupingLeastPower, "semi-orthogonal"}[i%2]}
+		slack := 1e-6
+		if slot.Options.Weights == WeightsI16 {
+			slack = 1e-4 // what rounding costs differs from plan to plan
+		}
+		free := schedule(context.Background(), slot, &memory{})
 		if free.Status != StatusMet {
 			t.Fatalf("free plan: %v", free.Status)
 		}
@@ -52,20 +58,20 @@ func TestLimitsHold(t *testing.T) {
 			"protected": {ProtectedDirections: []ProtectedDirection{{AzimuthDeg: 80, WidthDeg: 10, EIRPW: *free.PeakEIRPW / 1000}}},
 		} {
 			slot.Limits = limits
-			plan := schedule(context.Background(), slot)
+			plan := schedule(context.Background(), slot, &memory{})
 			if plan.Status == StatusMet && (name == "antenna" || name == "one off") {
 				met++
 			}
 			if plan.Status != StatusMet && plan.Status != StatusShort {
 				t.Errorf("%s: %v %v", name, plan.Status, plan.Violations)
 			}
-			if plan.Status == StatusMet && plan.Strategy == free.Strategy && plan.RadiatedPowerW < free.RadiatedPowerW*(1-1e-6) {
+			if plan.Status == StatusMet && cmp.Equal(groupsOf(plan), groupsOf(free)) && plan.RadiatedPowerW < free.RadiatedPowerW*(1-slack) {
 				t.Errorf("%s: %g W, %g W without limits", name, plan.RadiatedPowerW, free.RadiatedPowerW)
 			}
 			if plan.Status == StatusShort {
 				raised := *slot
 				raised.Limits = raise(limits, plan.LimitsBinding)
-				if got := schedule(context.Background(), &raised); got.Status != StatusMet {
+				if got := schedule(context.Background(), &raised, &memory{}); got.Status != StatusMet {
 					t.Errorf("%s: %v with limits raised as told, %+v", name, got.Status, plan.LimitsBinding)
 				}
 			}
@@ -130,10 +136,10 @@ func orInf(v *float64) float64 {
 // is g N / ||h||^2.
 func TestShortfallSingleUser(t *testing.T) {
 	slot := quiet(rand.New(rand.NewPCG(15, 16)), 1, 2, 2, 3)
-	free := schedule(context.Background(), slot)
+	free := schedule(context.Background(), slot, &memory{})
 	cap := free.RadiatedPowerW / 4
 	slot.Limits.TotalPowerW = &cap
-	plan := schedule(context.Background(), slot)
+	plan := schedule(context.Background(), slot, &memory{})
 	if plan.Status != StatusShort {
 		t.Fatal(plan.Status)
 	}
@@ -151,11 +157,11 @@ func TestShortfallSingleUser(t *testing.T) {
 func TestShortfallPriority(t *testing.T) {
 	slot := quiet(rand.New(rand.NewPCG(17, 18)), 3, 2, 4, 2)
 	slot.Options.Grouping = "together"
-	free := schedule(context.Background(), slot)
+	free := schedule(context.Background(), slot, &memory{})
 	slot.Limits.TotalPowerW = ptr(free.RadiatedPowerW / 30)
-	even := schedule(context.Background(), slot)
+	even := schedule(context.Background(), slot, &memory{})
 	slot.Users[0].Priority = 2
-	plan := schedule(context.Background(), slot)
+	plan := schedule(context.Background(), slot, &memory{})
 	fraction := func(p *Plan, k int) float64 { return p.Users[k].RateBps / p.Users[k].TargetBps }
 	if even.Status != StatusShort || plan.Status != StatusShort {
 		t.Fatal(even.Status, plan.Status)
@@ -175,10 +181,10 @@ func TestShortfallInTurns(t *testing.T) {
 	slot := quiet(rand.New(rand.NewPCG(19, 20)), 4, 2, 4, 2)
 	slot.Options.Grouping = "alone"
 	slot.Limits.MaxGroupSize = 1
-	free := schedule(context.Background(), slot)
+	free := schedule(context.Background(), slot, &memory{})
 	cap := free.RadiatedPowerW / 20
 	slot.Limits.TotalPowerW = &cap
-	plan := schedule(context.Background(), slot)
+	plan := schedule(context.Background(), slot, &memory{})
 	sum := 0.0
 	for k, u := range slot.Users {
 		sum += u.RateBps / (1e7 * math.Log2(1+cap*powerOf(slot.Channel.At(k, 0))/u.NoiseW))
@@ -193,7 +199,7 @@ func TestShortfallInTurns(t *testing.T) {
 	}
 	// In whole steps each turn carries what its share allows.
 	slot.Options.ShareStep = 1.0 / 14
-	stepped := schedule(context.Background(), slot)
+	stepped := schedule(context.Background(), slot, &memory{})
 	total := 0.0
 	for _, g := range stepped.Groups {
 		total += g.Share
@@ -222,10 +228,10 @@ func TestShortfallSpendsWhatIsLeft(t *testing.T) {
 			slot.Channel.Samples = append(slot.Channel.Samples, z*1e-5)
 		}
 	}
-	free := schedule(context.Background(), slot)
+	free := schedule(context.Background(), slot, &memory{})
 	at := channel.Direction{AzimuthDeg: 30}
 	slot.Limits.ProtectedDirections = []ProtectedDirection{{AzimuthDeg: at.AzimuthDeg, WidthDeg: 1, EIRPW: *free.PeakEIRPW / 100}}
-	plan := schedule(context.Background(), slot)
+	plan := schedule(context.Background(), slot, &memory{})
 	a, b := plan.Users[0].RateBps/2e7, plan.Users[1].RateBps/2e7
 	if plan.Status != StatusShort || a < 1-RateTolerance || b > 0.2 || b < 0.02 {
 		t.Errorf("%v: %g and %g of the targets, want all and little", plan.Status, a, b)
@@ -244,7 +250,7 @@ func TestNeverShortForWantOfGrouping(t *testing.T) {
 		slot.Channel.Subbands = 2
 		slot.Channel.Samples = append(slot.Channel.Samples, slot.Channel.Samples...)
 		slot.Options.Grouping = []string{"alone", "together"}[i%2]
-		free := schedule(context.Background(), slot)
+		free := schedule(context.Background(), slot, &memory{})
 		most := 0.0
 		for _, g := range free.Groups {
 			most = math.Max(most, g.RadiatedPowerW)
@@ -255,7 +261,7 @@ func TestNeverShortForWantOfGrouping(t *testing.T) {
 				continue // they take more than the limit together
 			}
 			slot.Options.Grouping, slot.Options.Beams = "random", beams
-			plan := schedule(context.Background(), slot)
+			plan := schedule(context.Background(), slot, &memory{})
 			if plan.Status != StatusMet {
 				t.Errorf("%d %s: %v, limits %+v", i, beams, plan.Status, plan.LimitsBinding)
 			}
@@ -279,7 +285,7 @@ func TestShortfallInseparable(t *testing.T) {
 			copy(slot.Channel.Samples[3:6], slot.Channel.Samples[:3])
 			slot.Options = o
 			slot.Groups = []FixedGroup{{UserIDs: []string{"u0", "u1"}, Share: share}, {UserIDs: []string{"u2"}}}
-			plan := schedule(context.Background(), slot)
+			plan := schedule(context.Background(), slot, &memory{})
 			if plan.Status != StatusShort || plan.Users[0].RateBps != 0 || plan.Users[1].RateBps != 0 || !plan.Users[2].met() {
 				t.Errorf("%+v: %v, rates %+v", o, plan.Status, plan.Users)
 			}
@@ -308,5 +314,28 @@ func TestLeastShareFromNone(t *testing.T) {
 	first := v.leastShare(g, 0, 1e-3)
 	if again := v.leastShare(g, math.Inf(1), 1e-3); !(first > 0) || math.Abs(again/first-1) > 1e-3 {
 		t.Errorf("%g after none, %g at first", again, first)
+	}
+}
+
+// A slot that cannot be served is planned in a hurry too: with less work, marked,
+// within the limits, and nobody left out.
+func TestShortfallInAHurry(t *testing.T) {
+	slot := quiet(rand.New(rand.NewPCG(23, 24)), 4, 2, 4, 2)
+	free := schedule(context.Background(), slot, &memory{})
+	slot.Limits = Limits{TotalPowerW: ptr(free.RadiatedPowerW / 10), EIRPW: ptr(*free.PeakEIRPW / 10)}
+	whole := schedule(context.Background(), slot, &memory{})
+	late, cancel := context.WithCancel(context.Background())
+	cancel()
+	plan := schedule(late, slot, &memory{})
+	if whole.Status != StatusShort || plan.Status != StatusShort || !plan.StoppedEarly || plan.Solves > whole.Solves/2 {
+		t.Errorf("%v after %d solves, stopped early %v; %v after %d", plan.Status, plan.Solves, plan.StoppedEarly, whole.Status, whole.Solves)
+	}
+	for k, u := range plan.Users {
+		if u.RateBps < 0.5*whole.Users[k].RateBps {
+			t.Errorf("user %d: %g bit/s in a hurry, %g with time", k, u.RateBps, whole.Users[k].RateBps)
+		}
+	}
+	if *plan.PeakEIRPW > *slot.Limits.EIRPW {
+		t.Errorf("EIRP %g, limit %g", *plan.PeakEIRPW, *slot.Limits.EIRPW)
 	}
 }

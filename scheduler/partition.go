@@ -1,7 +1,6 @@
 package scheduler
 
 import (
-	"context"
 	"math"
 	"slices"
 )
@@ -11,7 +10,8 @@ type onAir struct {
 	users  []int
 	bands  []int // subbands in use
 	share  float64
-	fixed  bool // the share is the caller's
+	rates  []float64 // of users while on the air, mean over subbands; nil: what the targets need
+	fixed  bool      // the share is not for divide to find
 	found  directions
 	solved solved // at the last share
 }
@@ -20,14 +20,14 @@ type onAir struct {
 type partition struct {
 	grouping string // what made it; empty: the caller
 	groups   []onAir
-	powerW   float64 // mean over the slot; +Inf when a target cannot be met
+	powerW   float64 // mean over the slot, what the objective adds included (timeW); +Inf when a target cannot be met
 	short    bool    // targets were lowered
 }
 
 // choose returns the groups and shares of the slot. Where the grouping asked
 // for cannot meet the targets, one group of all and then every user alone are
 // tried; where nothing can, targets are lowered (see shortfall).
-func (v *View) choose(ctx context.Context, plan *Plan) *partition {
+func (v *View) choose(plan *Plan) *partition {
 	if len(v.active) == 0 {
 		return &partition{}
 	}
@@ -35,11 +35,12 @@ func (v *View) choose(ctx context.Context, plan *Plan) *partition {
 	for p := range v.partitions() {
 		v.divide(p)
 		if !math.IsInf(p.powerW, 1) {
-			plan.StoppedEarly = ctx.Err() != nil
 			plan.use(p)
 			return p
 		}
-		tried = append(tried, p)
+		if tried = append(tried, p); v.Stopped() {
+			break
+		}
 	}
 	plan.LimitsBinding = v.binding(tried)
 	plan.UnservableUserIDs = v.unservable()
@@ -80,18 +81,65 @@ func (v *View) partitions() func(yield func(*partition) bool) {
 		}
 		names := []string{v.options.Grouping, "together", "alone"}
 		for i, name := range names {
-			if i > 0 && name == names[0] || name == "together" && len(v.active) > v.MaxGroupSize() {
+			if i > 0 && name == names[0] {
 				continue
 			}
-			p := &partition{grouping: name}
-			for _, users := range groupings[name].grouping.Group(v) {
-				p.groups = append(p.groups, onAir{users: users, bands: v.allBands})
-			}
-			if !yield(p) {
+			if !yield(v.grouped(name)) {
 				return
 			}
 		}
 	}
+}
+
+// grouped returns the partition of a grouping by name.
+func (v *View) grouped(name string) *partition {
+	var groups []TimedGroup
+	if g, ok := groupings[name].grouping.(TimedGrouping); ok {
+		groups = g.Timed(v)
+	} else {
+		groups = timeless(v.groups(groupings[name].grouping))
+	}
+	p := v.partitionOf(groups)
+	p.grouping = name
+	return p
+}
+
+func (v *View) partitionOf(groups []TimedGroup) *partition {
+	p := &partition{}
+	for _, t := range groups {
+		p.groups = append(p.groups, onAir{users: t.Users, bands: v.allBands, share: t.Share, fixed: t.Share > 0, rates: t.Rates})
+	}
+	return p
+}
+
+// groups returns the groups of a grouping, within the limits on them.
+func (v *View) groups(g Grouping) [][]int { return v.regroup(g.Group(v)) }
+
+// timeless returns groups without shares.
+func timeless(groups [][]int) []TimedGroup {
+	out := make([]TimedGroup, len(groups))
+	for i, users := range groups {
+		out[i].Users = users
+	}
+	return out
+}
+
+// untimed drops the shares.
+func untimed(groups []TimedGroup) [][]int {
+	out := make([][]int, len(groups))
+	for i := range groups {
+		out[i] = groups[i].Users
+	}
+	return out
+}
+
+// timed returns the groups with their shares.
+func (p *partition) timed() []TimedGroup {
+	var out []TimedGroup
+	for i := range p.groups {
+		out = append(out, TimedGroup{Users: p.groups[i].users, Share: p.groups[i].share})
+	}
+	return out
 }
 
 // fixedGroups returns the groups, and where given the shares, of the caller.
@@ -142,7 +190,7 @@ func (v *View) divideOnce(p *partition) {
 	budget, open := p.open()
 	for i := range p.groups {
 		if g := &p.groups[i]; g.fixed {
-			p.powerW += g.share * v.solver.planPower(g, g.share)
+			p.powerW += g.share * (v.solver.planPower(g, g.share) + v.timeW(g))
 		}
 	}
 	if len(open) > 0 && !math.IsInf(p.powerW, 1) {
@@ -177,13 +225,23 @@ func (v *View) divideOpen(p *partition, open []int, budget float64) float64 {
 		for _, k := range users {
 			start[i] += v.rate[k] / float64(len(users))
 		}
-		convex[i] = len(users) == 1
+		convex[i] = len(users) == 1 || v.quick
 		if s := p.groups[g].share; s > 0 {
 			start[i] = s // from an earlier division
 		}
 	}
 	normalize(start, budget)
-	shares, power := splitSharesGlobally(v.shareCost(p, open), start, budget, convex)
+	cost := v.shareCost(p, open)
+	shares, power := start, math.Inf(1)
+	if v.Stopped() {
+		power = totalCost(cost, start) // no time for more than a start that will do
+	}
+	switch {
+	case v.options.Objective == ObjectiveConsumed:
+		shares, power = v.divideIdle(p, open, cost, start, power, budget, convex)
+	case math.IsInf(power, 1):
+		shares, power = splitSharesGlobally(cost, start, budget, convex, v.solver.remember, v.Stopped)
+	}
 	if v.options.ShareStep > 0 || v.table != nil {
 		shares, power = v.discreteShares(p, open, shares, budget)
 	}

@@ -41,6 +41,7 @@ type Plan struct {
 	UnservableUserIDs []string
 	Strategy          Strategy
 	RadiatedPowerW    float64  // mean over the slot
+	ConsumedPowerW    *float64 // mean over the slot; nil: not known
 	FloorPowerW       *float64 // nil: not asked for
 	FloorCertificate  *FloorCertificate
 	Groups            []Group
@@ -95,7 +96,8 @@ type Allocation struct {
 
 // UserRate is what a user asked for and gets.
 type UserRate struct {
-	ID        string
-	TargetBps float64
-	RateBps   float64
+	ID         string
+	TargetBps  float64 // asked, and what is repaid of earlier slots
+	RateBps    float64
+	BacklogBps float64 // owed after the slot, as a rate over one slot
 }

@@ -1,6 +1,10 @@
 package scheduler
 
-import "math"
+import (
+	"cmp"
+	"math"
+	"slices"
+)
 
 // shareCost is what one group costs at a share s of the slot: phi(s) = s P(s),
 // in W, and its derivative. phi is +Inf where the group cannot meet its targets;
@@ -8,13 +12,24 @@ import "math"
 type shareCost func(group int, share float64) (phi, slope float64)
 
 const (
-	minShare        = 1e-4
-	shareSteps      = 40   // of the local search
-	shareTolerance  = 1e-9 // relative change of the total at which it ends
-	shareGrid       = 24   // points of the global scan of two groups
-	shareGridLogit  = 7.0  // the scan covers shares from 0.1 % to 99.9 %
-	maxScannedPairs = 15
+	minShare       = 1e-4
+	shareSteps     = 40   // of the local search
+	shareTolerance = 1e-9 // relative change of the total at which it ends
+	shareGrid      = 24   // points of the global scan
+	shareGridLogit = 7.0  // the scan covers shares from 0.1 % to 99.9 %
+	dipGrid        = 93   // points of the scan of two groups: three between those
+	bendTolerance  = 1e-6 // relative, of slopes that ought to rise with the share
 )
+
+// totalCost returns the cost of all groups.
+func totalCost(cost shareCost, shares []float64) float64 {
+	sum := 0.0
+	for g, s := range shares {
+		phi, _ := cost(g, s)
+		sum += phi
+	}
+	return sum
+}
 
 // splitShares minimises sum_g phi_g(s_g) over shares that add up to budget, from
 // a start. It returns the shares and the least total found; +Inf when no split
@@ -24,8 +39,8 @@ const (
 // phi_g at the current share and is exact for a single user. The models'
 // optimum has equal slopes in closed form up to one scalar; it is the next
 // point. phi is not always convex, so equal slopes are necessary only: see
-// splitSharesGlobally.
-func splitShares(cost shareCost, start []float64, budget float64) ([]float64, float64) {
+// splitSharesGlobally. Once a split is found, stop ends the search.
+func splitShares(cost shareCost, start []float64, budget float64, stop func() bool) ([]float64, float64) {
 	n := len(start)
 	s := append([]float64(nil), start...)
 	if n == 1 {
@@ -67,7 +82,7 @@ func splitShares(cost shareCost, start []float64, budget float64) ([]float64, fl
 		}
 		gain := total - sum
 		best, total = append([]float64(nil), trial...), sum
-		if gain <= shareTolerance*total {
+		if gain <= shareTolerance*total || stop() {
 			break
 		}
 		equalSlopes(trial, c, a, budget)
@@ -98,45 +113,47 @@ func shareModel(s, phi, slope float64) (c, a float64) {
 	return phi / (s * math.Expm1(u)), u * s
 }
 
-// equalSlopes fills s with the minimum of sum c_g s_g (exp(a_g/s_g) - 1) over
-// sum s_g = budget: the slopes c (exp(x)(1-x) - 1), x = a/s, are equal.
-func equalSlopes(s, c, a []float64, budget float64) {
-	share := func(logNu float64) float64 {
-		sum := 0.0
-		for g := range s {
-			s[g] = a[g] / solveSlope(logNu-math.Log(c[g]))
-			sum += s[g]
-		}
-		return sum
-	}
-	// The sum falls as nu rises: bracket, then bisect in log nu.
-	lo, hi := 0.0, 0.0
+// equalSlopes moves the shares s to the minimum of sum c_g s_g (exp(a_g/s_g) - 1)
+// over sum s_g = budget and returns nu: there all slopes c (exp(x)(1-x) - 1),
+// x = a/s, are -nu. It is found by Newton's method on the logarithm of the sum,
+// inside a bracket.
+func equalSlopes(s, c, a []float64, budget float64) (nu float64) {
+	// Among shares of the right sum one slope is at least nu and one at most.
+	normalize(s, budget)
+	lo, hi := math.Inf(1), math.Inf(-1)
 	for g := range s {
-		x := a[g] / (budget / float64(len(s)))
-		v := math.Log(c[g]) + logSlope(x)
-		if g == 0 || v < lo {
-			lo = v
-		}
-		if g == 0 || v > hi {
-			hi = v
-		}
+		v := math.Log(c[g]) + logSlope(a[g]/s[g])
+		lo, hi = math.Min(lo, v), math.Max(hi, v)
 	}
+	logNu := (lo + hi) / 2
 	for range 100 {
-		mid := (lo + hi) / 2
-		if share(mid) > budget {
-			lo = mid
-		} else {
-			hi = mid
+		sum, fall := 0.0, 0.0
+		for g := range s {
+			x := solveSlope(logNu-math.Log(c[g]), a[g]/s[g])
+			s[g] = a[g] / x
+			sum += s[g]
+			fall += s[g] / x * math.Exp(logSlope(x)-x) / x // -ds/dlog nu
 		}
-		if hi-lo < 1e-13*(1+math.Abs(lo)) {
+		off := math.Log(sum / budget)
+		if off > 0 {
+			lo = logNu
+		} else {
+			hi = logNu
+		}
+		if math.Abs(off) < 1e-12 || hi-lo < 1e-13*(1+math.Abs(lo)) {
 			break
 		}
+		if next := logNu + off*sum/fall; next > lo && next < hi {
+			logNu = next
+		} else {
+			logNu = (lo + hi) / 2
+		}
 	}
-	share((lo + hi) / 2)
 	for g := range s {
 		s[g] = math.Max(s[g], minShare*budget)
 	}
 	normalize(s, budget)
+	return math.Exp(logNu)
 }
 
 // logSlope returns log(1 + e^x (x-1)) for x > 0.
@@ -150,13 +167,23 @@ func logSlope(x float64) float64 {
 	return math.Log(1 + math.Exp(x)*(x-1))
 }
 
-// solveSlope returns x > 0 with logSlope(x) = y, by Newton's method.
-func solveSlope(y float64) float64 {
-	x := 1.0
-	if y < -1 {
-		x = math.Exp(0.5 * (y + math.Ln2))
-	} else if y > 1 {
-		x = y
+// leastPriced returns the least of the model's cost c s (exp(a/s) - 1) and nu s,
+// and the share where it is.
+func leastPriced(c, a, nu float64) (cost, share float64) {
+	x := solveSlope(math.Log(nu/c), 1)
+	share = a / x
+	return share * (c*math.Expm1(x) + nu), share
+}
+
+// solveSlope returns x > 0 with logSlope(x) = y, by Newton's method from an x.
+func solveSlope(y, x float64) float64 {
+	if d := logSlope(x) - y; !(math.Abs(d) < 1) {
+		x = 1.0
+		if y < -1 {
+			x = math.Exp(0.5 * (y + math.Ln2))
+		} else if y > 1 {
+			x = y
+		}
 	}
 	for range 60 {
 		// d/dx log(1 + e^x (x-1)) = x e^x / (1 + e^x (x-1)).
@@ -224,25 +251,43 @@ func normalize(s []float64, budget float64) {
 	}
 }
 
-// splitSharesGlobally improves a split by scanning, for each pair of groups in
-// turn, the division of what the two have together on a grid even in the
-// logarithm of s/(1-s), and descending from every dip. Pairs of groups of one
-// user, whose costs are convex, are passed over. For two groups the result is
-// the least over the whole grid.
-func splitSharesGlobally(cost shareCost, start []float64, budget float64, convex []bool) ([]float64, float64) {
-	best, total := splitShares(cost, start, budget)
-	pairs := 0
+// splitSharesGlobally improves a split. It first tables every group's cost over
+// all the shares that could be part of a better one. Where the costs are convex
+// there, the split stands. Otherwise, for each pair with a group whose cost is
+// not, the division of what the two have together is scanned on the tables, and
+// every dip is a start of another descent. Groups marked convex are known to be.
+// For two groups the result is the least over the whole grid. What cost starts
+// from is left as it was where the result was found: remember returns a function
+// that brings it back.
+func splitSharesGlobally(cost shareCost, start []float64, budget float64, convex []bool, remember func() (recall func()), stop func() bool) ([]float64, float64) {
+	best, total := splitShares(cost, start, budget, stop)
+	if stop() || len(start) == 1 || !slices.Contains(convex, false) || math.IsInf(total, 1) {
+		return best, total
+	}
+	recall := remember()
+	defer func() { recall() }()
+	tables := make([]shareTable, len(start))
+	for g := range start {
+		if stop() {
+			return best, total
+		}
+		tables[g].fill(cost, g, budget, total)
+		tables[g].bent = tables[g].bent && !convex[g]
+	}
 	for i := range start {
 		for j := range i {
-			if convex[i] && convex[j] || pairs >= maxScannedPairs {
+			if !tables[i].bent && !tables[j].bent {
 				continue
 			}
-			pairs++
-			for _, from := range dips(cost, i, j, best[i]+best[j]) {
-				s := append([]float64(nil), best...)
+			for _, from := range dips(tables[i].at, tables[j].at, best[i], best[j]) {
+				s := slices.Clone(best)
 				s[i], s[j] = from, best[i]+best[j]-from
-				if s, t := splitShares(cost, s, budget); t < total*(1-shareTolerance) {
+				if stop() {
+					return best, total
+				}
+				if s, t := splitShares(cost, s, budget, stop); t < total*(1-shareTolerance) {
 					best, total = s, t
+					recall = remember()
 				}
 			}
 		}
@@ -250,26 +295,65 @@ func splitSharesGlobally(cost shareCost, start []float64, budget float64, convex
 	return best, total
 }
 
-// dips returns the shares of group i at the local minima of phi_i + phi_j on
-// the grid, when the two have sum together.
-func dips(cost shareCost, i, j int, sum float64) []float64 {
-	var share, total [shareGrid]float64
-	for p := range shareGrid {
+// shareTable is a group's cost on a grid of shares even in the logarithm of
+// s/(1-s), from long to short.
+type shareTable struct {
+	share, phi, c, a []float64 // c and a of the model at each
+	bent             bool      // the slope falls with the share somewhere
+}
+
+// fill tables the cost of group g down to the share where it alone costs most.
+func (t *shareTable) fill(cost shareCost, g int, budget, most float64) {
+	last := 0.0
+	for p := shareGrid - 1; p >= 0; p-- {
 		x := shareGridLogit * (2*float64(p)/(shareGrid-1) - 1)
-		share[p] = sum / (1 + math.Exp(-x))
-		phi, _ := cost(i, share[p])
-		if !math.IsInf(phi, 1) {
-			rest, _ := cost(j, sum-share[p])
-			phi += rest
+		s := budget / (1 + math.Exp(-x))
+		phi, slope := cost(g, s)
+		if !(phi < most) {
+			return
 		}
-		total[p] = phi
+		c, a := shareModel(s, phi, slope)
+		t.bent = t.bent || len(t.share) > 0 && slope > last*(1-bendTolerance)
+		t.share, t.phi, t.c, t.a = append(t.share, s), append(t.phi, phi), append(t.c, c), append(t.a, a)
+		last = slope
+	}
+}
+
+// at returns the cost at a share, between points the mean of their models, near
+// points counting for more; +Inf below the last.
+func (t *shareTable) at(share float64) float64 {
+	n, found := slices.BinarySearchFunc(t.share, share, func(s, at float64) int { return cmp.Compare(at, s) })
+	switch {
+	case found:
+		return t.phi[n]
+	case n == len(t.share):
+		return math.Inf(1)
+	case n == 0:
+		return modelCost(t.c[0], t.a[0], share)
+	}
+	w := math.Log(t.share[n-1]/share) / math.Log(t.share[n-1]/t.share[n])
+	return (1-w)*modelCost(t.c[n-1], t.a[n-1], share) + w*modelCost(t.c[n], t.a[n], share)
+}
+
+// modelCost returns the model's cost at a share.
+func modelCost(c, a, share float64) float64 { return c * share * math.Expm1(a/share) }
+
+// dips returns the shares of a group at the local minima of its cost and that of
+// another, tabled, when the two have a sum together; not the one where they are.
+func dips(one, other func(share float64) float64, share, rest float64) []float64 {
+	var at, total [dipGrid]float64
+	for p := range at {
+		x := shareGridLogit * (2*float64(p)/(dipGrid-1) - 1)
+		at[p] = (share + rest) / (1 + math.Exp(-x))
+		total[p] = one(at[p]) + other(share+rest-at[p])
 	}
 	var out []float64
-	for p := range shareGrid {
+	for p := range at {
 		left := p == 0 || total[p] < total[p-1]
-		right := p == shareGrid-1 || total[p] <= total[p+1]
-		if left && right && !math.IsInf(total[p], 1) {
-			out = append(out, share[p])
+		right := p == dipGrid-1 || total[p] <= total[p+1]
+		here := at[max(p-1, 0)] <= share && share <= at[min(p+1, dipGrid-1)]
+		if left && right && !here && !math.IsInf(total[p], 1) {
+			out = append(out, at[p])
 		}
 	}
 	return out

@@ -115,8 +115,10 @@ type Options struct {
 	HysteresisDB         float64
 	SINRGapDB            float64
 	RateTable            string
-	Codebook             *Codebook // nil: the DFT grid of a line with a beam for each antenna
-	ShareStep            float64   // 0: any share
+	Codebook             *Codebook    // nil: the DFT grid of a line with a beam for each antenna
+	ShareStep            float64      // 0: any share
+	Consumption          *Consumption // nil: not known
+	BacklogSlots         float64      // bound on what a session owes a user, in slots of its target; 0: nothing
 }
 
 // Codebook is a set of beams to choose from.
@@ -124,6 +126,20 @@ type Codebook struct {
 	Oversampling int          // of a DFT grid; used where Beams is empty
 	Columns      int          // of a planar array; 0: a line
 	Beams        []complex128 // [beam][antenna]; scaled to unit power
+}
+
+// Consumption is what the station draws from the wall; the formula is that of the
+// contract. Each number given takes the place of the model's.
+type Consumption struct {
+	Model               string // of energy.Sets; empty: efficiency 1, all else 0
+	AmplifierEfficiency *float64
+	BaseW               *float64
+	BaseSleepW          *float64
+	AntennaW            *float64
+	AntennaSleepW       *float64
+	UserW               *float64
+	JoulesPerBit        *float64
+	OperationsPerJoule  *float64 // 0: the processor's work is free
 }
 
 // FixedGroup is a group chosen by the caller.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"sort"
 
+	"leastwatt/energy"
 	"leastwatt/optim"
 )
 
@@ -49,7 +50,19 @@ func Powers() []Info {
 
 // Objectives lists what can be minimised.
 func Objectives() []Info {
-	return []Info{{ObjectiveRadiated, "radiated power, mean over the slot", true}}
+	return []Info{
+		{ObjectiveRadiated, "radiated power, mean over the slot", true},
+		{ObjectiveConsumed, "power from the wall, mean over the slot, by options.consumption: groups may leave time to sleep, and antennas may stay off", false},
+	}
+}
+
+// ConsumptionModels lists the published sets of what a station draws from the wall.
+func ConsumptionModels() []Info {
+	var out []Info
+	for _, s := range energy.Sets() {
+		out = append(out, Info{s.Name, s.Summary, s.Name == energy.DefaultName})
+	}
+	return out
 }
 
 // RateTables lists the tables of modulation and coding.
@@ -94,8 +107,31 @@ type Grouping interface {
 	Group(v *View) [][]int
 }
 
-// DefaultGrouping is used where options name none.
-const DefaultGrouping = "semi-orthogonal"
+// TimedGrouping is a Grouping that decides for how long each group is on the air
+// too.
+type TimedGrouping interface {
+	Grouping
+	// Timed takes the place of Group.
+	Timed(v *View) []TimedGroup
+}
+
+// TimedGroup is a group with its share of the slot. Where it has rates, users may
+// be in other groups too: those of all their groups must add up to the targets.
+type TimedGroup struct {
+	Users []int
+	Share float64   // 0: the engine chooses
+	Rates []float64 // of users while on the air, in nats per use, mean over subbands; nil: what the targets need
+}
+
+// Names of groupings that others refer to.
+const (
+	GroupingLeastPower = "least-power" // by search
+	GroupingExact      = "exact"       // proved
+	GroupingMixed      = "mixed"       // users in several groups
+
+	// DefaultGrouping is used where options name none.
+	DefaultGrouping = GroupingLeastPower
+)
 
 // Resolve returns o with defaults in place of empty names.
 func (o Options) Resolve() Options {
@@ -116,6 +152,9 @@ func (o Options) Resolve() Options {
 	}
 	if o.Objective == "" {
 		o.Objective = ObjectiveRadiated
+	}
+	if o.Objective == ObjectiveConsumed && o.Consumption == nil {
+		o.Consumption = &Consumption{Model: energy.DefaultName}
 	}
 	return o
 }

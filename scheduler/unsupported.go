@@ -1,14 +1,9 @@
 package scheduler
 
-import "strconv"
-
 // checkUnsupported refuses what this version of the engine does not honour, so
 // that nothing is ignored in silence. A version that honours a field deletes its
 // lines.
 func (s *Slot) checkUnsupported(v *violations) {
-	if s.Limits.MaxGroups > 0 {
-		v.unsupported("limits.maxGroups", strconv.Itoa(s.Limits.MaxGroups))
-	}
 	for g := range s.Groups {
 		if len(s.Groups[g].Subbands) > 0 {
 			v.unsupported(itemPath("groups", g, "subbands"), "given")
@@ -23,14 +18,8 @@ func (v *violations) secondGroup(g, i int, id string) {
 }
 
 func (o *Options) checkUnsupported(v *violations) {
-	if o.Objective == ObjectiveConsumed {
-		v.unsupported("options.objective", text(o.Objective))
-	}
-	if o.WorkLimit > 0 {
-		v.unsupported("options.workLimit", strconv.FormatInt(o.WorkLimit, 10))
-	}
-	if o.HysteresisDB > 0 && finite(o.HysteresisDB) {
-		v.unsupported("options.hysteresisDb", number(o.HysteresisDB))
+	if g := o.Resolve().Grouping; o.HysteresisDB > 0 && finite(o.HysteresisDB) && g != GroupingLeastPower {
+		v.add("options.hysteresisDb", number(o.HysteresisDB), "absent with a grouping other than "+GroupingLeastPower)
 	}
 }
 

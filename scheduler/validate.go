@@ -55,6 +55,8 @@ func (s *Slot) Validate() []Violation {
 	s.Options.check(&v)
 	s.checkCodebook(&v)
 	s.checkGroups(&v, sc, channelFits)
+	s.checkGroupLimits(&v)
+	s.checkExact(&v)
 	clear(sc.index)
 	scratchPool.Put(sc)
 	s.checkUnsupported(&v)
@@ -398,9 +400,7 @@ func (o *Options) check(v *violations) {
 	}
 	checkName(v, "options.beams", o.Beams, Beams())
 	checkName(v, "options.power", o.Power, Powers())
-	if o.Objective != ObjectiveConsumed {
-		checkName(v, "options.objective", o.Objective, Objectives())
-	}
+	checkName(v, "options.objective", o.Objective, Objectives())
 	if o.RateTable != "" && optim.RateTableByName(o.RateTable) == nil {
 		checkName(v, "options.rateTable", o.RateTable, RateTables())
 	}
@@ -417,10 +417,12 @@ func (o *Options) check(v *violations) {
 	t := o.CorrelationThreshold
 	v.number(t >= 0 && t <= 1, t, "options.correlationThreshold", "in (0, 1], or absent")
 	v.number(o.HysteresisDB >= 0, o.HysteresisDB, "options.hysteresisDb", "a finite number >= 0")
+	v.number(o.BacklogSlots >= 0 && o.BacklogSlots <= MaxBacklogSlots, o.BacklogSlots, "options.backlogSlots", "from 0 to 1000000")
 	v.number(o.SINRGapDB >= 0 && o.SINRGapDB <= 100, o.SINRGapDB, "options.sinrGapDb", "from 0 to 100")
 	o.checkCodebook(v)
 	step := o.ShareStep
 	v.number(step == 0 || step >= MinShareStep && step <= 1, step, "options.shareStep", "0, or from 0.0001 to 1")
+	o.Consumption.check(v)
 }
 
 // checkName checks the name of a strategy; empty stands for the default.

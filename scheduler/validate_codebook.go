@@ -58,6 +58,10 @@ func (s *Slot) checkCodebook(v *violations) {
 			return
 		}
 	}
+	if n, most := s.served(), s.Limits.MaxGroups; s.Options.Beams == BeamsCodebook && most > 0 && beams > 0 && (n-1)/beams+1 > most {
+		v.add("limits.maxGroups", strconv.Itoa(most),
+			fmt.Sprintf("at least %d: %d users with a rate, a beam of a codebook of %d for each of a group", (n-1)/beams+1, n, beams))
+	}
 	// In float64: the product may overflow.
 	if gains := float64(len(s.Users)) * float64(s.Channel.Subbands) * float64(beams); gains > MaxBeamGains {
 		v.add("options.codebook", fmt.Sprintf("%d users * %d subbands * %d beams", len(s.Users), s.Channel.Subbands, beams),

@@ -61,6 +61,9 @@ func TestValidateGood(t *testing.T) {
 		"joint":         func(s *Slot) { s.Options.Power = PowerJoint },
 		"subband noise": func(s *Slot) { s.Users[0].NoiseW = 0; s.Users[0].SubbandNoiseW = []float64{1e-13} },
 		"group size":    func(s *Slot) { s.Limits.MaxGroupSize = 1 },
+		"group limits":  func(s *Slot) { s.Limits.MaxGroupSize, s.Limits.MaxGroups = 1, 2 },
+		"work limit":    func(s *Slot) { s.Options.WorkLimit = 1 },
+		"hysteresis":    func(s *Slot) { s.Options.HysteresisDB = 1 },
 		"groups": func(s *Slot) {
 			s.Groups = []FixedGroup{{UserIDs: []string{"crane", "idle"}}, {UserIDs: []string{"carrier"}}}
 		},
@@ -156,27 +159,52 @@ func TestValidate(t *testing.T) {
 			"limits.protectedDirections[1].widthDeg limits.protectedDirections[1].eirpW"},
 		{func(s *Slot) { s.Limits.MaxGroupSize = -1 }, "limits.maxGroupSize"},
 		{func(s *Slot) { s.Limits.MaxGroups = -1 }, "limits.maxGroups"},
-		{func(s *Slot) { s.Limits.MaxGroups = 1 }, "limits.maxGroups"}, // unsupported
+		{func(s *Slot) { s.Limits.MaxGroups, s.Limits.MaxGroupSize = 1, 1 }, "limits.maxGroups"},
+		{func(s *Slot) {
+			s.Limits.MaxGroups = 1
+			s.Groups = []FixedGroup{{UserIDs: []string{"crane"}}, {UserIDs: []string{"carrier"}}}
+		}, "groups"},
 
 		{func(s *Slot) { s.Options.Grouping = "by-birthday" }, "options.grouping"},
+		{func(s *Slot) {
+			for k := range MaxExactUsers {
+				s.Users = append(s.Users, User{ID: fmt.Sprint("more", k), RateBps: 1e6, NoiseW: 1e-13})
+			}
+			for range MaxExactUsers * s.Channel.Subbands * s.Channel.Antennas {
+				s.Channel.Samples = append(s.Channel.Samples, 1e-6)
+			}
+			s.Options.Grouping = GroupingExact
+		}, "options.grouping"},
 		{func(s *Slot) { s.Options.Beams = "crooked" }, "options.beams"},
 		{func(s *Slot) { s.Options.Power = "nuclear" }, "options.power"},
 		{func(s *Slot) { s.Options.Objective = "joy" }, "options.objective"},
-		{func(s *Slot) { s.Options.Objective = ObjectiveConsumed }, "options.objective"}, // unsupported
+		{func(s *Slot) { s.Options.Consumption = &Consumption{Model: "joy"} }, "options.consumption.model"},
+		{func(s *Slot) { s.Options.Consumption = &Consumption{AmplifierEfficiency: ptr(0.0)} }, "options.consumption.amplifierEfficiency"},
+		{func(s *Slot) { s.Options.Consumption = &Consumption{BaseW: ptr(1e13), BaseSleepW: ptr(-1.0)} }, "options.consumption.baseW options.consumption.baseSleepW"},
+		{func(s *Slot) {
+			s.Options.Consumption = &Consumption{AntennaW: ptr(math.NaN()), UserW: ptr(math.Inf(1))}
+		}, "options.consumption.antennaW options.consumption.userW"},
+		{func(s *Slot) { s.Options.Consumption = &Consumption{Model: "per-antenna-2015", BaseW: ptr(19.0)} }, "options.consumption.baseSleepW"},
+		{func(s *Slot) {
+			s.Options.Consumption = &Consumption{JoulesPerBit: ptr(2.0), OperationsPerJoule: ptr(0.5)}
+		}, "options.consumption.joulesPerBit options.consumption.operationsPerJoule"},
 		{func(s *Slot) { s.Options.Power = PowerLP }, "options.power"},
 		{func(s *Slot) { s.Options.Beams = BeamsOptimal; s.Options.Power = PowerIterative }, "options.power"},
 		{func(s *Slot) { s.Options.Beams = BeamsMatched; s.Options.Power = PowerJoint }, "options.power"},
 		{func(s *Slot) { s.Options.Weights = 4 }, "options.weights"},
 		{func(s *Slot) { s.Options.Weights = -1 }, "options.weights"},
 		{func(s *Slot) { s.Options.WorkLimit = -1 }, "options.workLimit"},
-		{func(s *Slot) { s.Options.WorkLimit = 1 }, "options.workLimit"}, // unsupported
 		{func(s *Slot) { s.Options.ComputeBudgetMicros = -1 }, "options.computeBudgetMicros"},
 		{func(s *Slot) { s.Options.CorrelationThreshold = -0.1 }, "options.correlationThreshold"},
 		{func(s *Slot) { s.Options.CorrelationThreshold = 1.1 }, "options.correlationThreshold"},
 		{func(s *Slot) { s.Options.CorrelationThreshold = nan }, "options.correlationThreshold"},
 		{func(s *Slot) { s.Options.HysteresisDB = -1 }, "options.hysteresisDb"},
+		{func(s *Slot) { s.Options.BacklogSlots = -1 }, "options.backlogSlots"},
+		{func(s *Slot) { s.Options.BacklogSlots = 2e6 }, "options.backlogSlots"},
+		{func(s *Slot) { s.Options.BacklogSlots = nan }, "options.backlogSlots"},
+		{func(s *Slot) { s.Options.BacklogSlots = 3 }, ""},
 		{func(s *Slot) { s.Options.HysteresisDB = inf }, "options.hysteresisDb"},
-		{func(s *Slot) { s.Options.HysteresisDB = 1 }, "options.hysteresisDb"}, // unsupported
+		{func(s *Slot) { s.Options.Grouping, s.Options.HysteresisDB = "alone", 1 }, "options.hysteresisDb"},
 		{func(s *Slot) { s.Options.SINRGapDB = -1 }, "options.sinrGapDb"},
 		{func(s *Slot) { s.Options.SINRGapDB = nan }, "options.sinrGapDb"},
 		{func(s *Slot) { s.Options.RateTable = "cqi1" }, "options.rateTable"},
@@ -314,7 +342,7 @@ func TestValidateEnds(t *testing.T) {
 
 // TestValidateOptions holds that a session's options are checked as a slot's.
 func TestValidateOptions(t *testing.T) {
-	o := Options{Grouping: "x", ShareStep: 2, Codebook: &Codebook{}}
+	o := Options{Grouping: "x", WorkLimit: -1, ShareStep: 2}
 	if v := o.Validate(); len(v) != 3 {
 		t.Errorf("got %v", v)
 	}

@@ -1,9 +1,12 @@
 package scheduler
 
 import (
+	"context"
 	"math"
 	"math/rand/v2"
+	"time"
 
+	"leastwatt/energy"
 	"leastwatt/optim"
 )
 
@@ -11,10 +14,14 @@ import (
 // Users keep the numbers they have in the slot.
 type View struct {
 	slot     *Slot
-	antennas []int            // in use: those not limited to 0 W
+	ctx      context.Context
+	stopped  bool             // a search was ended early
+	memory   *memory          // of the session; nil: none
+	antennas []int            // in use
 	far      *farField        // nil: geometry unknown
 	peak     *peakLimits      // nil: none
 	options  Options          // resolved
+	station  *energy.Station  // what it draws from the wall; nil: not known
 	table    *optim.RateTable // nil: any rate
 	gap      float64          // SINR gap to capacity, linear
 	active   []int
@@ -25,24 +32,34 @@ type View struct {
 	book     *beamBook       // nil: beams of no codebook
 	solver   groupSolver
 	allBands []int
+	quick    bool // shares are the nearest least of costs, not searched for globally
 }
 
 // newView prepares a validated slot. O(F K^2 M).
 func newView(slot *Slot, options Options) *View {
-	k, f := len(slot.Users), slot.Channel.Subbands
-	v := &View{
-		slot:    slot,
-		options: options,
-		table:   optim.RateTableByName(options.RateTable),
-		gap:     math.Pow(10, options.SINRGapDB/10),
-		rate:    make([]float64, k),
-		channel: make([]optim.Channel, f),
-		gram:    make([]optim.Gram, f),
-	}
+	var antennas []int
 	for m := range slot.Channel.Antennas {
 		if len(slot.Limits.AntennaPowerW) == 0 || slot.Limits.AntennaPowerW[m] > 0 {
-			v.antennas = append(v.antennas, m)
+			antennas = append(antennas, m)
 		}
+	}
+	return newViewFrom(slot, options, antennas)
+}
+
+// newViewFrom is newView with the antennas given in use, rising.
+func newViewFrom(slot *Slot, options Options, antennas []int) *View {
+	k, f := len(slot.Users), slot.Channel.Subbands
+	v := &View{
+		slot:     slot,
+		ctx:      context.Background(),
+		antennas: antennas,
+		options:  options,
+		station:  options.Consumption.station(),
+		table:    optim.RateTableByName(options.RateTable),
+		gap:      math.Pow(10, options.SINRGapDB/10),
+		rate:     make([]float64, k),
+		channel:  make([]optim.Channel, f),
+		gram:     make([]optim.Gram, f),
 	}
 	v.far = newFarField(slot, v.antennas)
 	v.peak = newPeakLimits(slot, v.antennas, v.far)
@@ -117,6 +134,35 @@ func (v *View) MaxGroupSize() int {
 		size = min(size, max(1, v.book.beams.Beams))
 	}
 	return size
+}
+
+// MaxGroups returns the largest number of groups allowed, at least 1.
+func (v *View) MaxGroups() int {
+	if v.slot.Limits.MaxGroups > 0 {
+		return v.slot.Limits.MaxGroups
+	}
+	return len(v.slot.Users)
+}
+
+// fits reports whether groups keep to the limits on their size and number.
+func (v *View) fits(groups [][]int) bool {
+	most := 0
+	for _, users := range groups {
+		most = max(most, len(users))
+	}
+	return most <= v.MaxGroupSize() && len(groups) <= v.MaxGroups()
+}
+
+// Stopped reports whether a search must end with the best it has: the context is
+// done, its deadline has passed or the work limit is reached. The plan says so
+// then.
+func (v *View) Stopped() bool {
+	if !v.stopped {
+		deadline, ok := v.ctx.Deadline()
+		v.stopped = v.ctx.Err() != nil || ok && !time.Now().Before(deadline) ||
+			v.options.WorkLimit > 0 && v.solver.solves >= v.options.WorkLimit
+	}
+	return v.stopped
 }
 
 // Rate returns the target of user k in nats per use were it on the air for the

@@ -98,9 +98,9 @@ func BenchmarkServe(b *testing.B) {
 		for _, grouping := range []string{"together", scheduler.DefaultGrouping} {
 			slots := benchSlots(users, 64, 64, grouping)
 			s := New(Config{})
-			var e engine
-			plan := s.schedule(b.Context(), &e, slots[0])
-			plan.SessionState = sealState(e)
+			at := &seat{}
+			plan := s.schedule(b.Context(), at, slots[0])
+			plan.SessionState = sealState(at.engine)
 			for _, sessions := range []int{1, 8} {
 				for _, lockstep := range []bool{true, false} {
 					name := fmt.Sprintf("64x%d/%s/sessions=%d/%s", users, grouping, sessions, map[bool]string{true: "lockstep", false: "pipelined"}[lockstep])
@@ -116,10 +116,10 @@ func BenchmarkServe(b *testing.B) {
 				var took []time.Duration
 				for i := range b.N {
 					begin := time.Now()
-					e.Schedule(b.Context(), slots[i%len(slots)])
+					at.engine.Schedule(b.Context(), slots[i%len(slots)])
 					took = append(took, time.Since(begin))
 				}
-				reportPercentiles(b, took)
+				reportPercentiles(b, "", took)
 			})
 		}
 	}
@@ -188,16 +188,19 @@ func benchStreams(b *testing.B, address string, slots []*scheduler.Slot, session
 	b.StopTimer()
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "slots/s")
 	if lockstep {
-		reportPercentiles(b, slices.Concat(took...))
+		reportPercentiles(b, "", slices.Concat(took...))
 	}
 }
 
 // reportPercentiles reports p50, p99 and p99.9 in microseconds.
-func reportPercentiles(b *testing.B, took []time.Duration) {
+func reportPercentiles(b *testing.B, name string, took []time.Duration) {
 	slices.Sort(took)
 	for _, p := range []float64{50, 99, 99.9} {
+		if len(took) == 0 {
+			return
+		}
 		at := took[min(len(took)-1, int(float64(len(took))*p/100))]
-		b.ReportMetric(float64(at.Microseconds()), fmt.Sprintf("p%g-us", p))
+		b.ReportMetric(float64(at.Microseconds()), fmt.Sprintf("%sp%g-us", name, p))
 	}
 }
 
@@ -231,11 +234,12 @@ func sessionMemory(b *testing.B, sessions int, alone, busy bool) float64 {
 	slots := benchSlots(16, 64, 1, "")
 	open := func() {
 		if c == nil || alone {
-			var err error
-			if c, err = client.Dial(address, client.Config{Samples: convert.SamplesF32}); err != nil {
+			dialled, err := client.Dial(address, client.Config{Samples: convert.SamplesF32})
+			if err != nil {
 				b.Fatal(err)
 			}
-			b.Cleanup(func() { c.Close() })
+			b.Cleanup(func() { dialled.Close() })
+			c = dialled
 		}
 		session, err := c.Stream(b.Context(), client.Open{})
 		if err != nil {
@@ -306,36 +310,41 @@ func (p *served) memory(tb testing.TB) float64 {
 	return n
 }
 
-// spin is an engine that only uses up its time.
-type spin struct{}
-
-func (spin) Schedule(ctx context.Context, slot *scheduler.Slot) *scheduler.Plan {
+// spin only uses up its time.
+func spin(ctx context.Context, slot *scheduler.Slot) *scheduler.Plan {
 	deadline, _ := ctx.Deadline()
 	for time.Now().Before(deadline) {
 	}
 	return &scheduler.Plan{Sequence: slot.Sequence, Status: scheduler.StatusMet}
 }
 
-// BenchmarkBudget measures by how much a plan takes longer than its compute
-// budget, on a server with more sessions than workers: the engine beside a bare
-// loop that watches the clock.
+// BenchmarkBudget measures by how much plans take longer than their compute
+// budget, on a server with twice as many sessions as workers. In every other
+// session a bare loop that watches the clock takes the engine's place.
 func BenchmarkBudget(b *testing.B) {
 	for _, budget := range []time.Duration{5 * time.Millisecond, 20 * time.Millisecond} {
-		for name, newEngine := range map[string]func() engine{
-			"spin":   func() engine { return spin{} },
-			"engine": nil,
-		} {
-			b.Run(fmt.Sprintf("%v/%s", budget, name), func(b *testing.B) {
-				benchBudget(b, start(b, Config{}, newEngine), budget)
-			})
-		}
+		b.Run(budget.String(), func(b *testing.B) {
+			engines := start(b, Config{}, func() engine { return &alternating{real: scheduler.NewEngine()} })
+			benchBudget(b, engines, budget)
+		})
 	}
 }
 
+// alternating is an engine whose session's number, that of its slots modulo 2,
+// says whether it only spins.
+type alternating struct{ real engine }
+
+func (a *alternating) Schedule(ctx context.Context, slot *scheduler.Slot) *scheduler.Plan {
+	if slot.Sequence%2 == 0 {
+		return spin(ctx, slot)
+	}
+	return a.real.Schedule(ctx, slot)
+}
+
 func benchBudget(b *testing.B, s *started, budget time.Duration) {
-	const sessions = 4
+	sessions := 2 * s.config.Workers
 	c := s.dial(b, client.Config{Samples: convert.SamplesF32})
-	slots := benchSlots(40, 64, 16, "")
+	slots := benchSlots(40, 16, 16, "")
 	over := make([][]time.Duration, sessions)
 	early := make([]int, sessions)
 	b.ResetTimer()
@@ -348,8 +357,8 @@ func benchBudget(b *testing.B, s *started, budget time.Duration) {
 		defer session.Close()
 		all.Go(func() {
 			for i := n; i < b.N; i += sessions {
-				slot := *slots[i%len(slots)]
-				slot.Sequence = int64(i)
+				slot := *slots[i/2%len(slots)]
+				slot.Sequence = int64(i) // sessions is even: odd or even as n is
 				slot.Options.ComputeBudgetMicros = budget.Microseconds()
 				if err := session.Send(&slot); err != nil {
 					b.Error(err)
@@ -367,10 +376,15 @@ func benchBudget(b *testing.B, s *started, budget time.Duration) {
 		})
 	}
 	all.Wait()
-	sum := 0
-	for _, n := range early {
-		sum += n
+	for i, name := range []string{"spin-", "engine-"} {
+		var both []time.Duration
+		for n := i; n < sessions; n += 2 {
+			both = append(both, over[n]...)
+			if i == 1 {
+				early[0] += early[n]
+			}
+		}
+		reportPercentiles(b, name, both)
+		b.ReportMetric(200*float64(early[0])/float64(b.N), "%-stopped-early")
 	}
-	b.ReportMetric(100*float64(sum)/float64(b.N), "%-stopped-early")
-	reportPercentiles(b, slices.Concat(over...))
 }

@@ -95,9 +95,25 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 		effect: func(_, b *pb.Plan) bool { return b.GetStrategy().GetPower() == "iterative" },
 	},
 	"objective": {
-		bad: func(o *pb.Options) { o.Objective = "consumed" }, path: "options.objective",
-		good: func(o *pb.Options) { o.Objective = "radiated" }, effect: same,
+		bad: func(o *pb.Options) { o.Objective = "x" }, path: "options.objective",
+		good: func(o *pb.Options) { o.Objective = "consumed" },
+		effect: func(a, b *pb.Plan) bool {
+			return a.ConsumedPowerW == nil && b.GetConsumedPowerW() > 20 && morePower(a, b)
+		},
 	},
+	"consumption.model": {
+		bad: func(o *pb.Options) { o.Consumption = &pb.Consumption{Model: "x"} }, path: "options.consumption.model",
+		good:   func(o *pb.Options) { o.Consumption = &pb.Consumption{Model: "earth-2011-pico"} },
+		effect: func(a, b *pb.Plan) bool { return a.ConsumedPowerW == nil && b.GetConsumedPowerW() > 4*6.8 },
+	},
+	"consumption.amplifierEfficiency": consumption("amplifierEfficiency", 2, 0.5),
+	"consumption.baseW":               consumption("baseW", -1, 3),
+	"consumption.baseSleepW":          consumption("baseSleepW", 2, 0.5),
+	"consumption.antennaW":            consumption("antennaW", -1, 3),
+	"consumption.antennaSleepW":       consumption("antennaSleepW", 2, 0.5),
+	"consumption.userW":               consumption("userW", -1, 3),
+	"consumption.joulesPerBit":        consumption("joulesPerBit", -1, 1e-6),
+	"consumption.operationsPerJoule":  consumption("operationsPerJoule", -1, 1e6),
 	"floor": {
 		good: func(o *pb.Options) { o.Floor = true },
 		effect: func(a, b *pb.Plan) bool {
@@ -119,18 +135,31 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 		good:   func(o *pb.Options) { o.Seed = otherSeed },
 		effect: otherGroups,
 	},
-	"workLimit": {bad: func(o *pb.Options) { o.WorkLimit = 5 }, path: "options.workLimit"},
+	"workLimit": {
+		bad: func(o *pb.Options) { o.WorkLimit = -1 }, path: "options.workLimit",
+		good: func(o *pb.Options) { o.WorkLimit = 1 },
+		effect: func(a, b *pb.Plan) bool {
+			return !a.GetStoppedEarly() && b.GetStoppedEarly() && b.GetSolves() < a.GetSolves()
+		},
+	},
 	"computeBudgetMicros": {
 		bad: func(o *pb.Options) { o.ComputeBudgetMicros = -1 }, path: "options.computeBudgetMicros",
 		elsewhere: "TestComputeBudget",
 	},
 	"correlationThreshold": {
 		bad: func(o *pb.Options) { o.CorrelationThreshold = proto.Float64(0) }, path: "options.correlationThreshold",
-		base:   func(o *pb.Options) { o.CorrelationThreshold = proto.Float64(1) },
+		base:   func(o *pb.Options) { o.Grouping = "semi-orthogonal"; o.CorrelationThreshold = proto.Float64(1) },
 		good:   func(o *pb.Options) { o.CorrelationThreshold = proto.Float64(1e-6) },
 		effect: func(a, b *pb.Plan) bool { return len(a.GetGroups()) == 1 && len(b.GetGroups()) == 3 },
 	},
-	"hysteresisDb": {bad: func(o *pb.Options) { o.HysteresisDb = 1 }, path: "options.hysteresisDb"},
+	"hysteresisDb": {
+		bad: func(o *pb.Options) { o.Grouping, o.HysteresisDb = "alone", 1 }, path: "options.hysteresisDb",
+		elsewhere: "TestHysteresis",
+	},
+	"backlogSlots": {
+		bad: func(o *pb.Options) { o.BacklogSlots = -1 }, path: "options.backlogSlots",
+		elsewhere: "TestOwed",
+	},
 	"sinrGapDb": {
 		bad: func(o *pb.Options) { o.SinrGapDb = -1 }, path: "options.sinrGapDb",
 		good: func(o *pb.Options) { o.SinrGapDb = 3 }, effect: morePower,
@@ -177,6 +206,43 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 			return !whole(a) && whole(b)
 		},
 	},
+}
+
+// consumption is a case of a number of consumption models. On a station that
+// sleeps for free in a quarter of the slot it makes a plan of the same shares
+// consume more, by as much as is computed by hand.
+func consumption(field string, bad, good float64) fieldCase[*pb.Options] {
+	set := func(o *pb.Options, x float64) {
+		m := o.Consumption.ProtoReflect()
+		for i := range m.Descriptor().Fields().Len() {
+			if f := m.Descriptor().Fields().Get(i); f.JSONName() == field {
+				m.Set(f, protoreflect.ValueOfFloat64(x))
+			}
+		}
+	}
+	base := func(o *pb.Options) {
+		o.Grouping, o.ShareStep = "together", 0.75
+		o.Consumption = &pb.Consumption{BaseW: proto.Float64(1), AntennaW: proto.Float64(1)}
+	}
+	return fieldCase[*pb.Options]{
+		bad: func(o *pb.Options) { base(o); set(o, bad) }, path: "options.consumption." + field,
+		base: base,
+		good: func(o *pb.Options) { set(o, good) },
+		effect: func(a, b *pb.Plan) bool {
+			more := map[string]float64{
+				"amplifierEfficiency": a.GetRadiatedPowerW(),
+				"baseW":               0.75 * 2,
+				"baseSleepW":          0.25 * 0.5,
+				"antennaW":            0.75 * 4 * 2,
+				"antennaSleepW":       0.25 * 4 * 0.5,
+				"userW":               0.75 * 3 * 3,
+				"joulesPerBit":        3e6 * 1e-6,
+				"operationsPerJoule":  0.75 * 2 * 4 * 3 * 1e6 / 1e6,
+			}[field]
+			got := b.GetConsumedPowerW() - a.GetConsumedPowerW()
+			return a.GetGroups()[0].GetShare() == 0.75 && more > 0 && math.Abs(got-more) < 1e-5*more
+		},
+	}
 }
 
 func withCodebook(o *pb.Options, b *pb.Codebook) {
@@ -315,8 +381,8 @@ var slotCases = map[string]fieldCase[*pb.Slot]{
 	"limits.eirpW": {
 		bad: func(s *pb.Slot) { withLimits(s).EirpW = proto.Float64(1) }, path: "limits.eirpW", // without array
 		base:   func(s *pb.Slot) { withArray(s) },
-		good:   func(s *pb.Slot) { withLimits(s).EirpW = proto.Float64(4) },
-		effect: func(a, b *pb.Plan) bool { return a.GetPeakEirpW() > 4 && b.GetPeakEirpW() <= 4 },
+		good:   func(s *pb.Slot) { withLimits(s).EirpW = proto.Float64(3.2) },
+		effect: func(a, b *pb.Plan) bool { return a.GetPeakEirpW() > 3.2 && b.GetPeakEirpW() <= 3.2 },
 	},
 	"limits.protectedDirections[].azimuthDeg":   direction("azimuthDeg", func(d *pb.ProtectedDirection) { d.AzimuthDeg = 400 }, func(d *pb.ProtectedDirection) { d.AzimuthDeg = 60 }),
 	"limits.protectedDirections[].elevationDeg": direction("elevationDeg", func(d *pb.ProtectedDirection) { d.ElevationDeg = 91 }, func(d *pb.ProtectedDirection) { d.ElevationDeg = 80 }),
@@ -324,11 +390,16 @@ var slotCases = map[string]fieldCase[*pb.Slot]{
 	"limits.protectedDirections[].eirpW":        direction("eirpW", func(d *pb.ProtectedDirection) { d.EirpW = -1 }, func(d *pb.ProtectedDirection) { d.EirpW = 1e-4 }),
 	"limits.maxGroupSize": {
 		bad: func(s *pb.Slot) { withLimits(s).MaxGroupSize = proto.Int32(0) }, path: "limits.maxGroupSize",
-		base:   func(s *pb.Slot) { s.Options = &pb.Options{CorrelationThreshold: proto.Float64(1)} },
+		base:   func(s *pb.Slot) { s.Options = &pb.Options{Grouping: "together"} },
 		good:   func(s *pb.Slot) { withLimits(s).MaxGroupSize = proto.Int32(1) },
 		effect: func(a, b *pb.Plan) bool { return len(a.GetGroups()) == 1 && len(b.GetGroups()) == 3 },
 	},
-	"limits.maxGroups": {bad: func(s *pb.Slot) { withLimits(s).MaxGroups = proto.Int32(1) }, path: "limits.maxGroups"},
+	"limits.maxGroups": {
+		bad: func(s *pb.Slot) { withLimits(s).MaxGroups = proto.Int32(0) }, path: "limits.maxGroups",
+		base:   func(s *pb.Slot) { s.Options = &pb.Options{Grouping: "alone"} },
+		good:   func(s *pb.Slot) { withLimits(s).MaxGroups = proto.Int32(2) },
+		effect: func(a, b *pb.Plan) bool { return len(a.GetGroups()) == 3 && len(b.GetGroups()) == 2 },
+	},
 	"groups[].userIds": {
 		bad: func(s *pb.Slot) { s.Groups = []*pb.FixedGroup{{UserIds: []string{"crane", "x"}}} }, path: "groups[0].userIds[1]",
 		good:   withGroups,

@@ -293,6 +293,14 @@ func drawWildSlot(t *rapid.T) *pb.Slot {
 	if rapid.Bool().Draw(t, "table given") {
 		slot.Options.RateTable = name("table", scheduler.RateTables())
 	}
+	if rapid.Bool().Draw(t, "consumption given") {
+		slot.Options.Objective = name("objective", scheduler.Objectives())
+		slot.Options.Consumption = &pb.Consumption{
+			Model:               name("model", scheduler.ConsumptionModels()),
+			AmplifierEfficiency: proto.Float64(power("efficiency", -6, 0)),
+			UserW:               proto.Float64(power("user", -20, 12)),
+		}
+	}
 	if rapid.Bool().Draw(t, "size given") {
 		slot.Limits = &pb.Limits{MaxGroupSize: proto.Int32(rapid.Int32Range(1, 4).Draw(t, "size"))}
 	}

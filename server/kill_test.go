@@ -167,12 +167,12 @@ func killSlot(n int64) *scheduler.Slot {
 // unbroken returns the plans of n slots in a session without kills.
 func unbroken(t *testing.T, n int64) []*pb.Plan {
 	t.Helper()
-	e := engine(&chained{real: scheduler.NewEngine()})
+	at := &seat{engine: &chained{real: scheduler.NewEngine()}}
 	s := newServer(Config{}, nil)
 	var plans []*pb.Plan
 	for i := range n {
-		plan := s.schedule(t.Context(), &e, killSlot(i+1))
-		plan.SessionState = sealState(e)
+		plan := s.schedule(t.Context(), at, killSlot(i+1))
+		plan.SessionState = sealState(at.engine)
 		plan.ComputeMicros = 0
 		plans = append(plans, plan)
 	}

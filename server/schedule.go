@@ -40,6 +40,8 @@ func (s *Server) ListStrategies(context.Context, *pb.ListStrategiesRequest) (*pb
 		Powers:     infos(scheduler.Powers()),
 		Objectives: infos(scheduler.Objectives()),
 		RateTables: infos(scheduler.RateTables()),
+
+		ConsumptionModels: infos(scheduler.ConsumptionModels()),
 	}, nil
 }
 
@@ -54,15 +56,13 @@ func infos(list []scheduler.Info) []*pb.StrategyInfo {
 // Plan plans one slot in this process, without a connection: as the first of a
 // session, whatever the slot holds.
 func (s *Server) Plan(ctx context.Context, slot *pb.Slot) (*pb.Plan, error) {
-	var e engine
-	return s.answer(ctx, &e, slot, nil)
+	return s.answer(ctx, &seat{}, slot, nil)
 }
 
 // answer plans a slot whatever it holds: bad input gives a REJECTED plan, with
 // more added to what is wrong with the slot itself, and a fault a FAILED one. The
-// engine is made where there is none, and gone after a panic. The error is the
-// context's.
-func (s *Server) answer(ctx context.Context, e *engine, in *pb.Slot, more []scheduler.Violation) (plan *pb.Plan, err error) {
+// error is the context's.
+func (s *Server) answer(ctx context.Context, at *seat, in *pb.Slot, more []scheduler.Violation) (plan *pb.Plan, err error) {
 	defer func() {
 		if cause := recover(); cause != nil {
 			plan, err = s.failed(in.GetSequence(), fmt.Sprint(cause), debug.Stack()), nil
@@ -76,7 +76,7 @@ func (s *Server) answer(ctx context.Context, e *engine, in *pb.Slot, more []sche
 		return nil, err
 	}
 	defer s.pool.leave()
-	return s.schedule(ctx, e, slot), nil
+	return s.schedule(ctx, at, slot), nil
 }
 
 // decode turns a message into a slot and reports everything wrong with it.
@@ -90,26 +90,53 @@ func (s *Server) decode(in *pb.Slot) (*scheduler.Slot, []scheduler.Violation) {
 	return convert.Slot(in)
 }
 
+// seat is what a session, or one call, has of the engine.
+type seat struct {
+	engine engine        // nil until it is needed, and after a panic
+	late   time.Duration // by which plans come after the deadline that the engine stops at
+}
+
+// deadline returns when the engine is to stop so that the plan is there within
+// the budget; at most half of the budget goes to what follows.
+func (at *seat) deadline(start time.Time, budget time.Duration) time.Time {
+	return start.Add(budget - min(at.late, budget/2))
+}
+
+// learn takes note of how late a plan was: quickly of more, slowly of less.
+func (at *seat) learn(late time.Duration) {
+	if late > at.late {
+		at.late += (late - at.late) / 2
+	} else {
+		at.late -= (at.late - late) / 16
+	}
+}
+
 // schedule has the engine schedule a slot.
-func (s *Server) schedule(ctx context.Context, e *engine, slot *scheduler.Slot) *pb.Plan {
+func (s *Server) schedule(ctx context.Context, at *seat, slot *scheduler.Slot) *pb.Plan {
 	start := time.Now()
+	var deadline time.Time
 	if budget := slot.Options.ComputeBudgetMicros; budget > 0 {
 		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeout(ctx, micros(budget))
+		deadline = at.deadline(start, micros(budget))
+		ctx, cancel = context.WithDeadline(ctx, deadline)
 		defer cancel()
 	}
-	own := *e
-	*e = nil // in case of a panic
-	if own == nil {
-		own = s.newEngine()
+	e := at.engine
+	at.engine = nil // in case of a panic
+	if e == nil {
+		e = s.newEngine()
 	}
-	plan := own.Schedule(ctx, slot)
-	*e = own
+	plan := e.Schedule(ctx, slot)
+	at.engine = e
 	out, err := convert.PlanToProto(plan, slot.Options.Weights)
 	if err != nil {
 		out = s.failed(slot.Sequence, err.Error(), nil)
 	}
-	out.ComputeMicros = time.Since(start).Microseconds()
+	end := time.Now()
+	if !deadline.IsZero() && end.After(deadline) {
+		at.learn(min(end.Sub(deadline), micros(slot.Options.ComputeBudgetMicros)/2)) // of what can be helped
+	}
+	out.ComputeMicros = end.Sub(start).Microseconds()
 	return out
 }
 

@@ -423,6 +423,7 @@ func TestListStrategies(t *testing.T) {
 		{got.Powers, scheduler.Powers()},
 		{got.Objectives, scheduler.Objectives()},
 		{got.RateTables, scheduler.RateTables()},
+		{got.ConsumptionModels, scheduler.ConsumptionModels()},
 	} {
 		if !slices.Equal(c.got, c.want) {
 			t.Errorf("got %v, want %v", c.got, c.want)

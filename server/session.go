@@ -30,7 +30,7 @@ type session struct {
 	server    *Server
 	stream    slotStream
 	queue     *queue
-	engine    engine // nil until it is needed
+	seat      seat
 	id        string
 	cell      string
 	options   *pb.Options // of slots that bring none; nil for the defaults
@@ -82,8 +82,8 @@ func (ses *session) open() error {
 	restored := false
 	if state := open.GetSessionState(); len(state) > 0 {
 		var damaged []scheduler.Violation
-		ses.engine = ses.server.newEngine()
-		restored, damaged = openState(ses.engine, state)
+		ses.seat.engine = ses.server.newEngine()
+		restored, damaged = openState(ses.seat.engine, state)
 		bad = append(bad, damaged...)
 	}
 	if len(bad) > 0 {
@@ -229,7 +229,7 @@ func (ses *session) plan(slot *pb.Slot) error {
 			Path: "sequence", Value: fmt.Sprint(n), Allowed: fmt.Sprintf("> %d, the last one", ses.lastSequence),
 		})
 	}
-	plan, err := ses.server.answer(ses.stream.Context(), &ses.engine, slot, bad)
+	plan, err := ses.server.answer(ses.stream.Context(), &ses.seat, slot, bad)
 	if err != nil {
 		return err
 	}
@@ -262,10 +262,10 @@ func (ses *session) state() []byte {
 	if !ses.wantState {
 		return nil
 	}
-	if ses.engine == nil {
-		ses.engine = ses.server.newEngine()
+	if ses.seat.engine == nil {
+		ses.seat.engine = ses.server.newEngine()
 	}
-	return sealState(ses.engine)
+	return sealState(ses.seat.engine)
 }
 
 // acknowledge checks that what a client says it has received was sent.

@@ -110,6 +110,9 @@ func printAudit(w io.Writer, a *pb.Audit) error {
 		line("audit\tdisagrees, findings: %d", len(a.GetFindings()))
 	}
 	line("radiated power\t%s, mean over the slot", powerText(a.GetRadiatedPowerW()))
+	if a.ConsumedPowerW != nil {
+		line("power from the wall\t%s, mean over the slot", powerText(a.GetConsumedPowerW()))
+	}
 	if a.FloorPowerW != nil {
 		line("proved floor\t%s%s", powerText(a.GetFloorPowerW()), overFloor(a.GetRadiatedPowerW(), a.GetFloorPowerW()))
 	}

@@ -54,7 +54,7 @@ func pickSlot(in io.Reader, number *int64) (*pb.Slot, error) {
 			return slot, err
 		}
 	}
-	slots, err := newSlotReader(in, nil)
+	slots, err := newFileSlots(in, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -102,8 +102,8 @@ func seekSlot(file *os.File, number int64) (*pb.Slot, error) {
 	return f.Slot(place)
 }
 
-// slotReader reads the slots of one file.
-type slotReader interface {
+// fileSlots reads the slots of one file.
+type fileSlots interface {
 	// Next returns the next slot, or io.EOF.
 	Next() (*pb.Slot, error)
 	// Offset returns how many bytes have been read.
@@ -113,9 +113,9 @@ type slotReader interface {
 // sniffBytes tell one form of file from another.
 const sniffBytes = 12
 
-// newSlotReader reads a trace, arrays of NumPy or protobuf JSON, whichever it is;
+// newFileSlots reads a trace, arrays of NumPy or protobuf JSON, whichever it is;
 // npy, where it is not nil, makes slots of a .npy file.
-func newSlotReader(in io.Reader, npy func([]byte) (*channel.NPZ, error)) (slotReader, error) {
+func newFileSlots(in io.Reader, npy func([]byte) (*channel.NPZ, error)) (fileSlots, error) {
 	buffered := bufio.NewReader(in)
 	start, err := buffered.Peek(sniffBytes)
 	if err != nil && !errors.Is(err, io.EOF) {
@@ -162,7 +162,7 @@ func (j *jsonSlots) Next() (*pb.Slot, error) {
 }
 
 // readArrays reads all of a file and makes slots of it.
-func readArrays(in io.Reader, read func([]byte) (*channel.NPZ, error)) (slotReader, error) {
+func readArrays(in io.Reader, read func([]byte) (*channel.NPZ, error)) (fileSlots, error) {
 	data, err := io.ReadAll(in)
 	if err != nil {
 		return nil, err
@@ -208,11 +208,11 @@ type trace struct {
 	files []string // left
 	name  string   // of the open file
 	file  io.ReadCloser
-	slots slotReader // of the open file
-	read  int64      // bytes of the files already closed
+	slots fileSlots // of the open file
+	read  int64     // bytes of the files already closed
 
-	npy     func([]byte) (*channel.NPZ, error)  // makes slots of .npy files; nil: they are refused
-	closing func(name string, slots slotReader) // told of each file when it has been read; may be nil
+	npy     func([]byte) (*channel.NPZ, error) // makes slots of .npy files; nil: they are refused
+	closing func(name string, slots fileSlots) // told of each file when it has been read; may be nil
 }
 
 // next returns the next slot, or io.EOF. After a *tracefile.DamageError it may be
@@ -246,7 +246,7 @@ func (t *trace) open() error {
 	if err != nil {
 		return err
 	}
-	slots, err := newSlotReader(file, t.npy)
+	slots, err := newFileSlots(file, t.npy)
 	if err != nil {
 		file.Close()
 		return fmt.Errorf("%s: %w", t.name, err)

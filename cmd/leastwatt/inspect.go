@@ -100,7 +100,7 @@ type traceSummary struct {
 // readAll reads every slot that can be read.
 func (n *inspection) readAll(ctx context.Context, source *trace, bar *progressbar.ProgressBar, stderr io.Writer) error {
 	defer source.close()
-	source.closing = func(name string, slots slotReader) {
+	source.closing = func(name string, slots fileSlots) {
 		if t, ok := slots.(*tracefile.Reader); ok {
 			n.Traces = append(n.Traces, summaryOf(name, t))
 		}

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"net"
 	"os"
 	"os/exec"
@@ -258,6 +259,26 @@ func TestPlan(t *testing.T) {
 	}
 	r = leastwatt(t, slotJSON, "plan", "--in", "-", "--floor")
 	r.expect(t, exitDone, "dBm), the plan is ", "")
+}
+
+// Power from the wall, and where exposure limits are met: with an array of
+// isotropic antennas EIRP is known. 4 pi (2 m)^2 10 W/m2 is 502.65 W.
+func TestPlanConsumedExposure(t *testing.T) {
+	r := leastwatt(t, slotJSON, "plan", "--in", "-", "--objective", "consumed", "--consumption", "earth-2011-micro")
+	r.expect(t, exitDone, "power from the wall", "")
+	if strings.Contains(r.stdout, "exposure") {
+		t.Errorf("no array, but exposure in\n%s", r.stdout)
+	}
+	loud := strings.Replace(slotJSON, `"users"`, `"carrierHz": 3.5e9, "array": {"positionsM": [0, 0, 0, 0, 0.043, 0]}, "users"`, 1)
+	r = leastwatt(t, loud, "plan", "--in", "-", "--json")
+	plan := readPlan(t, r.stdout)
+	want := fmt.Sprintf("general public: 10 W/m2 beyond %.2f m\n", 2*math.Sqrt(*plan.PeakEirpW/502.6548))
+	r = leastwatt(t, loud, "plan", "--in", "-")
+	r.expect(t, exitDone, want, "")
+	r.expect(t, exitDone, "The licence, local codes and a qualified person decide.", "")
+	if strings.Contains(r.stdout, "wall") {
+		t.Errorf("no model, but power from the wall in\n%s", r.stdout)
+	}
 }
 
 func TestPlanShort(t *testing.T) {

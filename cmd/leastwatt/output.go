@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
+	"leastwatt/energy"
 	pb "leastwatt/proto/leastwatt/v1"
 )
 
@@ -89,6 +90,9 @@ func printPlan(w io.Writer, plan *pb.Plan) error {
 		line("strategy\t%s grouping, %s beams, %s power", s.GetGrouping(), s.GetBeams(), s.GetPower())
 	}
 	line("radiated power\t%s, mean over the slot", powerText(plan.GetRadiatedPowerW()))
+	if plan.ConsumedPowerW != nil {
+		line("power from the wall\t%s, mean over the slot%s", powerText(plan.GetConsumedPowerW()), antennasOff(plan))
+	}
 	if plan.FloorPowerW != nil {
 		line("proved floor\t%s%s", powerText(plan.GetFloorPowerW()), overFloor(plan.GetRadiatedPowerW(), plan.GetFloorPowerW()))
 	}
@@ -109,6 +113,34 @@ func printPlan(w io.Writer, plan *pb.Plan) error {
 		return err
 	}
 	return printUsers(w, plan)
+}
+
+// printExposure writes how far from the array exposure limits are met, where EIRP
+// is known.
+func printExposure(w io.Writer, slot *pb.Slot, plan *pb.Plan) error {
+	if !(plan.GetPeakEirpW() > 0) {
+		return nil
+	}
+	text := energy.ExposureText(energy.Distances(plan.GetPeakEirpW(), slot.GetCarrierHz()))
+	if text == "" {
+		return nil
+	}
+	_, err := fmt.Fprintf(w, "\nexposure, at peak EIRP without a break\n%s", text)
+	return err
+}
+
+// antennasOff says how many antennas a plan leaves off; nothing for none.
+func antennasOff(plan *pb.Plan) string {
+	off := 0
+	for _, w := range plan.GetAntennaPowerW() {
+		if w == 0 {
+			off++
+		}
+	}
+	if off == 0 {
+		return ""
+	}
+	return fmt.Sprintf(", %d of %d antennas off", off, len(plan.GetAntennaPowerW()))
 }
 
 // printUsers writes what every user gets, group by group, then the users of no

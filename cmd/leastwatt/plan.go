@@ -68,7 +68,7 @@ func plan(cmd *cobra.Command, flags *planFlags) error {
 	if err != nil {
 		return err
 	}
-	if err := flags.write(cmd.OutOrStdout(), made); err != nil {
+	if err := flags.write(cmd.OutOrStdout(), slot, made); err != nil {
 		return err
 	}
 	switch made.GetStatus() {
@@ -97,7 +97,7 @@ func serverHere(cmd *cobra.Command) *server.Server {
 
 // write writes the plan to its file and, unless that is stdout, what people or
 // machines are to see of it.
-func (f *planFlags) write(stdout io.Writer, made *pb.Plan) error {
+func (f *planFlags) write(stdout io.Writer, slot *pb.Slot, made *pb.Plan) error {
 	if f.out != "" {
 		file, err := createOutput(f.out, stdout)
 		if err != nil {
@@ -117,5 +117,8 @@ func (f *planFlags) write(stdout io.Writer, made *pb.Plan) error {
 	if len(made.GetViolations()) > 0 {
 		return nil // said on stderr
 	}
-	return printPlan(stdout, made)
+	if err := printPlan(stdout, made); err != nil {
+		return err
+	}
+	return printExposure(stdout, slot, made)
 }

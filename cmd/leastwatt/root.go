@@ -40,6 +40,7 @@ not met because something binds.`,
 	root.AddCommand(newPlanCommand())
 	root.AddCommand(newReplayCommand())
 	root.AddCommand(newAuditCommand())
+	root.AddCommand(newCompareCommand())
 	root.AddCommand(newVersionCommand())
 	return root
 }

@@ -17,7 +17,7 @@ import (
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/proto"
 
-	"leastwatt/channel/cell"
+	citycell "leastwatt/channel/cell"
 	"leastwatt/channel/quay"
 	"leastwatt/proto/convert"
 	pb "leastwatt/proto/leastwatt/v1"
@@ -91,7 +91,7 @@ stdout.`,
 	f.Float64Var(&c.DowntiltDeg, "downtilt-deg", 6, "how far down the array is tilted")
 	f.Float64Var(&c.SlantDeg, "slant-deg", 0, "slant of the antennas' polarisation to that of the users")
 	f.Float64Var(&c.Spacing, "spacing", 0.5, "spacing of the elements in wavelengths")
-	f.StringVar(&c.Fading, "fading", string(cell.Clustered), "clusters, straight, rayleigh or rice")
+	f.StringVar(&c.Fading, "fading", string(citycell.Clustered), "clusters, straight, rayleigh or rice")
 	f.Float64Var(&c.RiceDB, "rice-db", 9, "straight over scattered power, in line of sight or with rice")
 	f.Float64Var(&c.DelayNs, "delay-spread-ns", 0, "rms delay spread, with --angular-spread-deg in place of the scenario's")
 	f.Float64Var(&c.AngularDeg, "angular-spread-deg", 0, "rms spread of the azimuth at the array")
@@ -138,7 +138,7 @@ func (flags *synthFlags) check(cmd *cobra.Command) error {
 		{"samples", s.Samples, []string{"f32", "f64"}},
 		{"array", c.Array, []string{"panel", "cylinder"}},
 		{"element", c.Element, []string{scheduler.PatternSector65, scheduler.PatternIsotropic}},
-		{"fading", c.Fading, []string{string(cell.Clustered), string(cell.Straight), string(cell.Rayleigh), string(cell.Rice)}},
+		{"fading", c.Fading, []string{string(citycell.Clustered), string(citycell.Straight), string(citycell.Rayleigh), string(citycell.Rice)}},
 	} {
 		if !slices.Contains(w.words, w.word) {
 			return usagef("--%s %q: one of %v", w.flag, w.word, w.words)

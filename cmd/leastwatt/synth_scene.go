@@ -7,8 +7,9 @@ import (
 	"slices"
 	"time"
 
+	"leastwatt/campaign"
 	"leastwatt/channel"
-	"leastwatt/channel/cell"
+	citycell "leastwatt/channel/cell"
 	"leastwatt/channel/quay"
 	"leastwatt/proto/convert"
 	pb "leastwatt/proto/leastwatt/v1"
@@ -77,8 +78,8 @@ func (s *synthSettings) scene() scene {
 		return quayScene{quay.New(s.Seed, quayCrew(s.Users), s.Rows, s.Columns)}
 	}
 	c := s.Cell
-	config := cell.Config{
-		Seed: s.Seed, Scenario: channel.UMa, Fading: cell.Fading(c.Fading), Array: c.array(s.Rows, s.Columns),
+	config := citycell.Config{
+		Seed: s.Seed, Scenario: channel.UMa, Fading: citycell.Fading(c.Fading), Array: c.array(s.Rows, s.Columns),
 		DowntiltDeg: c.DowntiltDeg, Users: s.Users, NearM: c.NearM, FarM: c.FarM,
 		SpeedMps: c.SpeedMps, IntervalS: c.IntervalMs / 1e3, CarrierHz: c.CarrierHz, BandwidthHz: c.BandwidthHz,
 		Subbands: c.Subbands, RatesBps: c.RatesBps, NoiseDB: c.NoiseDB, RiceDB: c.RiceDB,
@@ -87,17 +88,17 @@ func (s *synthSettings) scene() scene {
 		config.Scenario = channel.UMi
 	}
 	if c.DelayNs > 0 || c.AngularDeg > 0 {
-		config.Spread = &cell.Spread{DelayS: c.DelayNs * 1e-9, AngularDeg: c.AngularDeg}
+		config.Spread = &citycell.Spread{DelayS: c.DelayNs * 1e-9, AngularDeg: c.AngularDeg}
 	}
 	if c.Pilots > 0 {
-		config.Estimate = &cell.Estimate{
+		config.Estimate = &citycell.Estimate{
 			PilotLength: c.Pilots, PilotPowerW: channel.WattsOf(c.PilotPowerDBm), NoiseDB: c.PilotNoiseDB, AgeS: c.AgeMs / 1e3,
 		}
 		if c.Contamination != nil {
 			config.Estimate.Contamination = math.Pow(10, *c.Contamination/10)
 		}
 	}
-	return cellScene{settings: s, array: c.arrayOf(config.Array), cell: cell.New(config)}
+	return cellScene{settings: s, array: c.arrayOf(config.Array), cell: citycell.New(config)}
 }
 
 // array returns the array in a city. Antennas of several elements, one over the
@@ -139,7 +140,7 @@ func (c *cellSettings) arrayOf(a channel.Array) *scheduler.Array {
 type cellScene struct {
 	settings *synthSettings
 	array    *scheduler.Array
-	cell     *cell.Scene
+	cell     *citycell.Scene
 }
 
 func (s cellScene) title() string {
@@ -177,7 +178,7 @@ func (s quayScene) title() string {
 }
 
 func (s quayScene) slot(i int) (*scheduler.Slot, []complex128) {
-	slot := slotOf(s.scene, i, scheduler.Options{})
+	slot := campaign.QuaySlot(s.scene, i)
 	slot.CaptureTime = time.UnixMicro(int64(i) * int64(quay.SlotIntervalS*1e6)).UTC()
 	return slot, slot.Channel.Samples
 }

@@ -16,11 +16,11 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
+	"leastwatt/campaign"
 	"leastwatt/channel/quay"
 	"leastwatt/proto/convert"
 	pb "leastwatt/proto/leastwatt/v1"
 	tracefile "leastwatt/proto/trace"
-	"leastwatt/scheduler"
 )
 
 // synthArgs make a small trace.
@@ -92,7 +92,7 @@ func TestSynthQuay(t *testing.T) {
 		expect(t, exitDone, "container quay", "")
 	scene := quay.New(3, quay.DayShift, 2, 4)
 	for i, got := range slotsOfFile(t, name) {
-		want := convert.SlotToProto(slotOf(scene, i, scheduler.Options{}), convert.SamplesF64)
+		want := convert.SlotToProto(campaign.QuaySlot(scene, i), convert.SamplesF64)
 		want.CaptureTime = got.CaptureTime
 		if !proto.Equal(got, want) || got.CaptureTime.AsTime().UnixMilli() != int64(500*i) {
 			t.Errorf("slot %d is %v", i, got)

@@ -22,6 +22,7 @@ func AuditToProto(r *audit.Result) *pb.Audit {
 		AntennaPowerW:  r.AntennaPowerW,
 		PeakEirpW:      r.PeakEIRPW,
 		FloorPowerW:    r.FloorPowerW,
+		ConsumedPowerW: r.ConsumedPowerW,
 		OverFloorDb:    r.OverFloorDB,
 		WorstRateRatio: r.WorstRateRatio,
 	}

@@ -72,6 +72,7 @@ func drawOptions(t *rapid.T) scheduler.Options {
 		ComputeBudgetMicros:  rapid.Int64().Draw(t, "budget"),
 		CorrelationThreshold: number.Draw(t, "threshold"),
 		HysteresisDB:         number.Draw(t, "hysteresis"),
+		BacklogSlots:         number.Draw(t, "backlog slots"),
 		SINRGapDB:            number.Draw(t, "gap"),
 		RateTable:            rapid.String().Draw(t, "table"),
 		ShareStep:            number.Draw(t, "step"),
@@ -81,6 +82,19 @@ func drawOptions(t *rapid.T) scheduler.Options {
 			Oversampling: count.Draw(t, "oversampling"),
 			Columns:      count.Draw(t, "columns"),
 			Beams:        samples(t, "beam", count.Draw(t, "beams")),
+		}
+	}
+	if rapid.Bool().Draw(t, "consumption given") {
+		o.Consumption = &scheduler.Consumption{
+			Model:               rapid.String().Draw(t, "model"),
+			AmplifierEfficiency: optionalNumber(t, "efficiency"),
+			BaseW:               optionalNumber(t, "base"),
+			BaseSleepW:          optionalNumber(t, "base asleep"),
+			AntennaW:            optionalNumber(t, "antenna"),
+			AntennaSleepW:       optionalNumber(t, "antenna asleep"),
+			UserW:               optionalNumber(t, "user"),
+			JoulesPerBit:        optionalNumber(t, "bit"),
+			OperationsPerJoule:  optionalNumber(t, "operations"),
 		}
 	}
 	return o
@@ -271,6 +285,7 @@ func drawPlan(t *rapid.T) (*scheduler.Plan, scheduler.WeightFormat) {
 		Strategy:       scheduler.Strategy{Grouping: rapid.String().Draw(t, "grouping"), Beams: rapid.String().Draw(t, "beams"), Power: rapid.String().Draw(t, "power")},
 		RadiatedPowerW: number.Draw(t, "power"),
 		FloorPowerW:    optionalNumber(t, "floor"),
+		ConsumedPowerW: optionalNumber(t, "consumed"),
 		AntennaPowerW:  list(t, "antenna power", count.Draw(t, "antennas")),
 		PeakEIRPW:      optionalNumber(t, "eirp"),
 		ComputeMicros:  rapid.Int64().Draw(t, "micros"),
@@ -299,6 +314,7 @@ func drawPlan(t *rapid.T) (*scheduler.Plan, scheduler.WeightFormat) {
 	for range count.Draw(t, "rates") {
 		p.Users = append(p.Users, scheduler.UserRate{
 			ID: rapid.String().Draw(t, "id"), TargetBps: number.Draw(t, "target"), RateBps: number.Draw(t, "rate"),
+			BacklogBps: number.Draw(t, "backlog"),
 		})
 	}
 	return p, format

@@ -29,6 +29,7 @@ func PlanToProto(p *scheduler.Plan, format scheduler.WeightFormat) (*pb.Plan, er
 		Solves:            p.Solves,
 		EngineVersion:     p.EngineVersion,
 		SessionState:      p.SessionState,
+		ConsumedPowerW:    p.ConsumedPowerW,
 	}
 	for _, l := range p.LimitsBinding {
 		out.LimitsBinding = append(out.LimitsBinding, &pb.BindingLimit{
@@ -57,7 +58,7 @@ func PlanToProto(p *scheduler.Plan, format scheduler.WeightFormat) (*pb.Plan, er
 func ratesToProto(list []scheduler.UserRate) []*pb.UserRate {
 	var out []*pb.UserRate
 	for _, u := range list {
-		out = append(out, &pb.UserRate{Id: u.ID, TargetBps: u.TargetBps, RateBps: u.RateBps})
+		out = append(out, &pb.UserRate{Id: u.ID, TargetBps: u.TargetBps, RateBps: u.RateBps, BacklogBps: u.BacklogBps})
 	}
 	return out
 }
@@ -157,6 +158,7 @@ func PlanFromProto(in *pb.Plan) (*scheduler.Plan, error) {
 		Solves:         in.GetSolves(),
 		EngineVersion:  in.GetEngineVersion(),
 		SessionState:   in.GetSessionState(),
+		ConsumedPowerW: in.ConsumedPowerW,
 	}
 	for _, l := range in.GetLimitsBinding() {
 		p.LimitsBinding = append(p.LimitsBinding, scheduler.BindingLimit{
@@ -175,7 +177,7 @@ func PlanFromProto(in *pb.Plan) (*scheduler.Plan, error) {
 	}
 	for _, u := range in.GetUsers() {
 		p.Users = append(p.Users, scheduler.UserRate{
-			ID: u.GetId(), TargetBps: u.GetTargetBps(), RateBps: u.GetRateBps(),
+			ID: u.GetId(), TargetBps: u.GetTargetBps(), RateBps: u.GetRateBps(), BacklogBps: u.GetBacklogBps(),
 		})
 	}
 	return p, nil

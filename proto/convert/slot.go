@@ -290,6 +290,7 @@ func (w *wire) options(in *pb.Options) scheduler.Options {
 		ComputeBudgetMicros:  in.GetComputeBudgetMicros(),
 		CorrelationThreshold: in.GetCorrelationThreshold(),
 		HysteresisDB:         in.GetHysteresisDb(),
+		BacklogSlots:         in.GetBacklogSlots(),
 		SINRGapDB:            in.GetSinrGapDb(),
 		RateTable:            in.GetRateTable(),
 		ShareStep:            in.GetShareStep(),
@@ -303,6 +304,20 @@ func (w *wire) options(in *pb.Options) scheduler.Options {
 			Oversampling: int(b.GetOversampling()),
 			Columns:      int(b.GetColumns()),
 			Beams:        w.pairs("options.codebook.values", b.GetValues()),
+		}
+	}
+	if c := in.GetConsumption(); c != nil {
+		w.unknown("options.consumption", c)
+		o.Consumption = &scheduler.Consumption{
+			Model:               c.GetModel(),
+			AmplifierEfficiency: c.AmplifierEfficiency,
+			BaseW:               c.BaseW,
+			BaseSleepW:          c.BaseSleepW,
+			AntennaW:            c.AntennaW,
+			AntennaSleepW:       c.AntennaSleepW,
+			UserW:               c.UserW,
+			JoulesPerBit:        c.JoulesPerBit,
+			OperationsPerJoule:  c.OperationsPerJoule,
 		}
 	}
 	return o
@@ -419,6 +434,7 @@ func OptionsToProto(o scheduler.Options) *pb.Options {
 		WorkLimit:           o.WorkLimit,
 		ComputeBudgetMicros: o.ComputeBudgetMicros,
 		HysteresisDb:        o.HysteresisDB,
+		BacklogSlots:        o.BacklogSlots,
 		SinrGapDb:           o.SINRGapDB,
 		RateTable:           o.RateTable,
 		ShareStep:           o.ShareStep,
@@ -429,6 +445,19 @@ func OptionsToProto(o scheduler.Options) *pb.Options {
 	if b := o.Codebook; b != nil {
 		out.Codebook = &pb.Codebook{
 			Oversampling: int32(b.Oversampling), Columns: int32(b.Columns), Values: floats(b.Beams),
+		}
+	}
+	if c := o.Consumption; c != nil {
+		out.Consumption = &pb.Consumption{
+			Model:               c.Model,
+			AmplifierEfficiency: c.AmplifierEfficiency,
+			BaseW:               c.BaseW,
+			BaseSleepW:          c.BaseSleepW,
+			AntennaW:            c.AntennaW,
+			AntennaSleepW:       c.AntennaSleepW,
+			UserW:               c.UserW,
+			JoulesPerBit:        c.JoulesPerBit,
+			OperationsPerJoule:  c.OperationsPerJoule,
 		}
 	}
 	return out

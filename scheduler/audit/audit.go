@@ -5,7 +5,8 @@
 //
 // Examined are every SINR, rate, power and share, the status, the limits on
 // total and antenna power and on EIRP, those on the size and number of groups,
-// groups fixed by the caller and the floor with its certificate; with beams of a
+// groups fixed by the caller, the power from the wall (its model's numbers are
+// those that the slot's options ask for) and the floor with its certificate; with beams of a
 // codebook, that weights are along the beams named and that no two users of a group
 // have the same.
 //
@@ -36,6 +37,7 @@ const Tolerance = 1e-9
 type Result struct {
 	Findings       []Finding            // where the plan disagrees; empty if nowhere
 	RadiatedPowerW float64              // mean over the slot
+	ConsumedPowerW *float64             // mean over the slot; nil where options name no model of it
 	Users          []scheduler.UserRate // in the slot's order
 	AntennaPowerW  []float64            // maximum over groups
 	PeakEIRPW      *float64             // maximum over groups and directions; nil without an array
@@ -82,6 +84,7 @@ func Recompute(slot *scheduler.Slot, plan *scheduler.Plan) (*Result, error) {
 	a.status()
 	a.limits()
 	a.eirp()
+	a.consumed()
 	a.floor()
 	if !finiteResult(&a.result) {
 		return nil, fmt.Errorf("%w: powers or rates overflow", ErrMismatch)
@@ -96,6 +99,9 @@ func finiteResult(r *Result) bool {
 		}
 	}
 	if r.PeakEIRPW != nil && !finite(*r.PeakEIRPW) {
+		return false
+	}
+	if r.ConsumedPowerW != nil && !finite(*r.ConsumedPowerW) {
 		return false
 	}
 	return finite(r.RadiatedPowerW, r.WorstRateRatio) && finite(r.AntennaPowerW...)
@@ -126,6 +132,10 @@ func newAuditor(slot *scheduler.Slot, plan *scheduler.Plan) *auditor {
 	}
 	for k, u := range slot.Users {
 		a.result.Users[k] = scheduler.UserRate{ID: u.ID, TargetBps: u.RateBps}
+		// What earlier slots owe is not known here: at most the target once more.
+		if slot.Options.BacklogSlots > 0 && k < len(plan.Users) {
+			a.result.Users[k].TargetBps = min(max(plan.Users[k].TargetBps, u.RateBps), 2*u.RateBps)
+		}
 	}
 	return a
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 
+	"leastwatt/energy"
 	"leastwatt/scheduler"
 )
 
@@ -38,6 +39,8 @@ func checkSlot(slot *scheduler.Slot) error {
 	switch {
 	case slot.Options.RateTable != "" && rateTables[slot.Options.RateTable] == nil:
 		return fmt.Errorf("%w: options.rateTable %q is not known here", ErrMismatch, slot.Options.RateTable)
+	case slot.Options.Consumption != nil && slot.Options.Consumption.Model != "" && energy.ByName(slot.Options.Consumption.Model) == nil:
+		return fmt.Errorf("%w: options.consumption.model %q is not known here", ErrMismatch, slot.Options.Consumption.Model)
 	case c.Antennas < 1 || c.Subbands < 1 || len(c.Samples) != len(slot.Users)*c.Subbands*c.Antennas:
 		return fmt.Errorf("%w: channel has %d samples for %d users, %d subbands, %d antennas",
 			ErrMismatch, len(c.Samples), len(slot.Users), c.Subbands, c.Antennas)

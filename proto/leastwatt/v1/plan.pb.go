@@ -135,9 +135,12 @@ type Plan struct {
 	// Version of the engine.
 	EngineVersion string `protobuf:"bytes,17,opt,name=engine_version,json=engineVersion,proto3" json:"engine_version,omitempty"`
 	// The session's memory after this slot, when asked for: opaque, versioned.
-	SessionState  []byte `protobuf:"bytes,18,opt,name=session_state,json=sessionState,proto3" json:"session_state,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	SessionState []byte `protobuf:"bytes,18,opt,name=session_state,json=sessionState,proto3" json:"session_state,omitempty"`
+	// Power from the wall in W, mean over the slot, by the slot's
+	// options.consumption; absent without a model.
+	ConsumedPowerW *float64 `protobuf:"fixed64,19,opt,name=consumed_power_w,json=consumedPowerW,proto3,oneof" json:"consumed_power_w,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Plan) Reset() {
@@ -294,6 +297,13 @@ func (x *Plan) GetSessionState() []byte {
 		return x.SessionState
 	}
 	return nil
+}
+
+func (x *Plan) GetConsumedPowerW() float64 {
+	if x != nil && x.ConsumedPowerW != nil {
+		return *x.ConsumedPowerW
+	}
+	return 0
 }
 
 // Violation names one thing wrong with a slot.
@@ -804,10 +814,14 @@ type UserRate struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The user.
 	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	// Target in bit/s.
+	// Target in bit/s: what the slot asks for and, with options.backlog_slots, what
+	// is repaid of earlier slots.
 	TargetBps float64 `protobuf:"fixed64,2,opt,name=target_bps,json=targetBps,proto3" json:"target_bps,omitempty"`
 	// Delivered rate in bit/s over all groups, a mean over the slot.
-	RateBps       float64 `protobuf:"fixed64,3,opt,name=rate_bps,json=rateBps,proto3" json:"rate_bps,omitempty"`
+	RateBps float64 `protobuf:"fixed64,3,opt,name=rate_bps,json=rateBps,proto3" json:"rate_bps,omitempty"`
+	// What is owed to the user after this slot, in bit/s over one slot; 0 without
+	// options.backlog_slots.
+	BacklogBps    float64 `protobuf:"fixed64,4,opt,name=backlog_bps,json=backlogBps,proto3" json:"backlog_bps,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -863,6 +877,13 @@ func (x *UserRate) GetRateBps() float64 {
 	return 0
 }
 
+func (x *UserRate) GetBacklogBps() float64 {
+	if x != nil {
+		return x.BacklogBps
+	}
+	return 0
+}
+
 // Audit is an independent re-computation of a plan.
 type Audit struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -886,6 +907,9 @@ type Audit struct {
 	OverFloorDb *float64 `protobuf:"fixed64,8,opt,name=over_floor_db,json=overFloorDb,proto3,oneof" json:"over_floor_db,omitempty"`
 	// Smallest ratio of delivered to target rate over users with a target.
 	WorstRateRatio float64 `protobuf:"fixed64,9,opt,name=worst_rate_ratio,json=worstRateRatio,proto3" json:"worst_rate_ratio,omitempty"`
+	// Re-computed power from the wall in W, mean over the slot; absent where the
+	// slot's options name no model of it.
+	ConsumedPowerW *float64 `protobuf:"fixed64,10,opt,name=consumed_power_w,json=consumedPowerW,proto3,oneof" json:"consumed_power_w,omitempty"`
 	unknownFields  protoimpl.UnknownFields
 	sizeCache      protoimpl.SizeCache
 }
@@ -983,6 +1007,13 @@ func (x *Audit) GetWorstRateRatio() float64 {
 	return 0
 }
 
+func (x *Audit) GetConsumedPowerW() float64 {
+	if x != nil && x.ConsumedPowerW != nil {
+		return *x.ConsumedPowerW
+	}
+	return 0
+}
+
 // Finding is one disagreement between a plan and its audit.
 type Finding struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1060,7 +1091,7 @@ var File_leastwatt_v1_plan_proto protoreflect.FileDescriptor
 
 const file_leastwatt_v1_plan_proto_rawDesc = "" +
 	"\n" +
-	"\x17leastwatt/v1/plan.proto\x12\fleastwatt.v1\"\xce\x06\n" +
+	"\x17leastwatt/v1/plan.proto\x12\fleastwatt.v1\"\x92\a\n" +
 	"\x04Plan\x12\x1a\n" +
 	"\bsequence\x18\x01 \x01(\x03R\bsequence\x120\n" +
 	"\x06status\x18\x02 \x01(\x0e2\x18.leastwatt.v1.PlanStatusR\x06status\x12#\n" +
@@ -1082,9 +1113,11 @@ const file_leastwatt_v1_plan_proto_rawDesc = "" +
 	"\x0ecompute_micros\x18\x0f \x01(\x03R\rcomputeMicros\x12\x16\n" +
 	"\x06solves\x18\x10 \x01(\x03R\x06solves\x12%\n" +
 	"\x0eengine_version\x18\x11 \x01(\tR\rengineVersion\x12#\n" +
-	"\rsession_state\x18\x12 \x01(\fR\fsessionStateB\x10\n" +
+	"\rsession_state\x18\x12 \x01(\fR\fsessionState\x12-\n" +
+	"\x10consumed_power_w\x18\x13 \x01(\x01H\x02R\x0econsumedPowerW\x88\x01\x01B\x10\n" +
 	"\x0e_floor_power_wB\x0e\n" +
-	"\f_peak_eirp_w\"O\n" +
+	"\f_peak_eirp_wB\x13\n" +
+	"\x11_consumed_power_w\"O\n" +
 	"\tViolation\x12\x12\n" +
 	"\x04path\x18\x01 \x01(\tR\x04path\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value\x12\x18\n" +
@@ -1122,12 +1155,14 @@ const file_leastwatt_v1_plan_proto_rawDesc = "" +
 	"\vsamples_f32\x18\x02 \x01(\fR\n" +
 	"samplesF32\x12\x1f\n" +
 	"\vsamples_i16\x18\x03 \x01(\fR\n" +
-	"samplesI16\"T\n" +
+	"samplesI16\"u\n" +
 	"\bUserRate\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1d\n" +
 	"\n" +
 	"target_bps\x18\x02 \x01(\x01R\ttargetBps\x12\x19\n" +
-	"\brate_bps\x18\x03 \x01(\x01R\arateBps\"\xa7\x03\n" +
+	"\brate_bps\x18\x03 \x01(\x01R\arateBps\x12\x1f\n" +
+	"\vbacklog_bps\x18\x04 \x01(\x01R\n" +
+	"backlogBps\"\xeb\x03\n" +
 	"\x05Audit\x12\x16\n" +
 	"\x06agrees\x18\x01 \x01(\bR\x06agrees\x121\n" +
 	"\bfindings\x18\x02 \x03(\v2\x15.leastwatt.v1.FindingR\bfindings\x12(\n" +
@@ -1137,10 +1172,13 @@ const file_leastwatt_v1_plan_proto_rawDesc = "" +
 	"\vpeak_eirp_w\x18\x06 \x01(\x01H\x00R\tpeakEirpW\x88\x01\x01\x12'\n" +
 	"\rfloor_power_w\x18\a \x01(\x01H\x01R\vfloorPowerW\x88\x01\x01\x12'\n" +
 	"\rover_floor_db\x18\b \x01(\x01H\x02R\voverFloorDb\x88\x01\x01\x12(\n" +
-	"\x10worst_rate_ratio\x18\t \x01(\x01R\x0eworstRateRatioB\x0e\n" +
+	"\x10worst_rate_ratio\x18\t \x01(\x01R\x0eworstRateRatio\x12-\n" +
+	"\x10consumed_power_w\x18\n" +
+	" \x01(\x01H\x03R\x0econsumedPowerW\x88\x01\x01B\x0e\n" +
 	"\f_peak_eirp_wB\x10\n" +
 	"\x0e_floor_power_wB\x10\n" +
-	"\x0e_over_floor_db\"k\n" +
+	"\x0e_over_floor_dbB\x13\n" +
+	"\x11_consumed_power_w\"k\n" +
 	"\aFinding\x12\x12\n" +
 	"\x04path\x18\x01 \x01(\tR\x04path\x12\x18\n" +
 	"\aclaimed\x18\x02 \x01(\x01R\aclaimed\x12\x1e\n" +

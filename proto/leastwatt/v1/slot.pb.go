@@ -654,7 +654,8 @@ type Options struct {
 	Beams string `protobuf:"bytes,2,opt,name=beams,proto3" json:"beams,omitempty"`
 	// How powers are found, by name. "joint" goes with "optimal" beams only.
 	Power string `protobuf:"bytes,3,opt,name=power,proto3" json:"power,omitempty"`
-	// What is minimised: "radiated" (default) or "consumed".
+	// What is minimised: "radiated" (default) or "consumed", the power from the wall
+	// by the model in consumption.
 	Objective string `protobuf:"bytes,4,opt,name=objective,proto3" json:"objective,omitempty"`
 	// Whether to prove a lower bound on the radiated power of this slot, in what is
 	// left of compute_budget_micros once there is a plan.
@@ -684,7 +685,14 @@ type Options struct {
 	Codebook *Codebook `protobuf:"bytes,14,opt,name=codebook,proto3" json:"codebook,omitempty"`
 	// Smallest unit of a share, for example 1/14; 0 = any share. Shares are
 	// rounded to multiples of it and rates are still met.
-	ShareStep     float64 `protobuf:"fixed64,15,opt,name=share_step,json=shareStep,proto3" json:"share_step,omitempty"`
+	ShareStep float64 `protobuf:"fixed64,15,opt,name=share_step,json=shareStep,proto3" json:"share_step,omitempty"`
+	// What the station draws from the wall. Absent: "per-antenna-2015" with
+	// objective "consumed", and otherwise not known.
+	Consumption *Consumption `protobuf:"bytes,16,opt,name=consumption,proto3" json:"consumption,omitempty"`
+	// In a session, what a slot could not deliver is added to the targets of later
+	// slots until it is repaid, in each up to the user's own target. What is owed is
+	// bounded to so many slots of the target; 0 = nothing is owed.
+	BacklogSlots  float64 `protobuf:"fixed64,17,opt,name=backlog_slots,json=backlogSlots,proto3" json:"backlog_slots,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -824,6 +832,152 @@ func (x *Options) GetShareStep() float64 {
 	return 0
 }
 
+func (x *Options) GetConsumption() *Consumption {
+	if x != nil {
+		return x.Consumption
+	}
+	return nil
+}
+
+func (x *Options) GetBacklogSlots() float64 {
+	if x != nil {
+		return x.BacklogSlots
+	}
+	return 0
+}
+
+// Consumption is a model of what the station draws from the wall, mean over the
+// slot:
+//
+//	base_sleep_w + M antenna_sleep_w
+//	+ busy (base_w - base_sleep_w + m (antenna_w - antenna_sleep_w))
+//	+ sum over groups of share (P / amplifier_efficiency + k user_w
+//	                            + 2 m k B / operations_per_joule)
+//	+ joules_per_bit * the sum of rates delivered
+//
+// with M antennas in all, m of them on: those that any group gives power; the
+// others sleep for the whole slot. busy is the part of the slot with a group on
+// the air, for the rest of it everything sleeps. A group of k users radiates P W
+// over B Hz. Waking up costs neither time nor energy.
+type Consumption struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of a published set of parameters (ListStrategies tells which). Empty: the
+	// efficiency is 1 and everything else is free, but for the numbers given.
+	Model string `protobuf:"bytes,1,opt,name=model,proto3" json:"model,omitempty"`
+	// Radiated power over the power that the amplifiers draw for it; in (0, 1].
+	// Each number given takes the place of the model's.
+	AmplifierEfficiency *float64 `protobuf:"fixed64,2,opt,name=amplifier_efficiency,json=amplifierEfficiency,proto3,oneof" json:"amplifier_efficiency,omitempty"`
+	// What does not depend on antennas and users, in W; >= 0.
+	BaseW *float64 `protobuf:"fixed64,3,opt,name=base_w,json=baseW,proto3,oneof" json:"base_w,omitempty"`
+	// The same while nothing is on the air, in W; at most base_w.
+	BaseSleepW *float64 `protobuf:"fixed64,4,opt,name=base_sleep_w,json=baseSleepW,proto3,oneof" json:"base_sleep_w,omitempty"`
+	// Circuits of one antenna that is on, in W; >= 0.
+	AntennaW *float64 `protobuf:"fixed64,5,opt,name=antenna_w,json=antennaW,proto3,oneof" json:"antenna_w,omitempty"`
+	// The same of an antenna asleep, in W; at most antenna_w.
+	AntennaSleepW *float64 `protobuf:"fixed64,6,opt,name=antenna_sleep_w,json=antennaSleepW,proto3,oneof" json:"antenna_sleep_w,omitempty"`
+	// Circuits for one user of the group on the air, in W; >= 0.
+	UserW *float64 `protobuf:"fixed64,7,opt,name=user_w,json=userW,proto3,oneof" json:"user_w,omitempty"`
+	// Coding and backhaul, in J per bit delivered; >= 0.
+	JoulesPerBit *float64 `protobuf:"fixed64,8,opt,name=joules_per_bit,json=joulesPerBit,proto3,oneof" json:"joules_per_bit,omitempty"`
+	// Operations per J of the processor that applies the weights; > 0, 0 = free.
+	OperationsPerJoule *float64 `protobuf:"fixed64,9,opt,name=operations_per_joule,json=operationsPerJoule,proto3,oneof" json:"operations_per_joule,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
+}
+
+func (x *Consumption) Reset() {
+	*x = Consumption{}
+	mi := &file_leastwatt_v1_slot_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Consumption) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Consumption) ProtoMessage() {}
+
+func (x *Consumption) ProtoReflect() protoreflect.Message {
+	mi := &file_leastwatt_v1_slot_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Consumption.ProtoReflect.Descriptor instead.
+func (*Consumption) Descriptor() ([]byte, []int) {
+	return file_leastwatt_v1_slot_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *Consumption) GetModel() string {
+	if x != nil {
+		return x.Model
+	}
+	return ""
+}
+
+func (x *Consumption) GetAmplifierEfficiency() float64 {
+	if x != nil && x.AmplifierEfficiency != nil {
+		return *x.AmplifierEfficiency
+	}
+	return 0
+}
+
+func (x *Consumption) GetBaseW() float64 {
+	if x != nil && x.BaseW != nil {
+		return *x.BaseW
+	}
+	return 0
+}
+
+func (x *Consumption) GetBaseSleepW() float64 {
+	if x != nil && x.BaseSleepW != nil {
+		return *x.BaseSleepW
+	}
+	return 0
+}
+
+func (x *Consumption) GetAntennaW() float64 {
+	if x != nil && x.AntennaW != nil {
+		return *x.AntennaW
+	}
+	return 0
+}
+
+func (x *Consumption) GetAntennaSleepW() float64 {
+	if x != nil && x.AntennaSleepW != nil {
+		return *x.AntennaSleepW
+	}
+	return 0
+}
+
+func (x *Consumption) GetUserW() float64 {
+	if x != nil && x.UserW != nil {
+		return *x.UserW
+	}
+	return 0
+}
+
+func (x *Consumption) GetJoulesPerBit() float64 {
+	if x != nil && x.JoulesPerBit != nil {
+		return *x.JoulesPerBit
+	}
+	return 0
+}
+
+func (x *Consumption) GetOperationsPerJoule() float64 {
+	if x != nil && x.OperationsPerJoule != nil {
+		return *x.OperationsPerJoule
+	}
+	return 0
+}
+
 // Codebook is a set of beams: a DFT grid, or the caller's own. It has at most
 // 16384 beams, and users * subbands * beams is at most 2^24. Each user of a group
 // has a beam of its own, the same on every subband: that of least power if every
@@ -849,7 +1003,7 @@ type Codebook struct {
 
 func (x *Codebook) Reset() {
 	*x = Codebook{}
-	mi := &file_leastwatt_v1_slot_proto_msgTypes[7]
+	mi := &file_leastwatt_v1_slot_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -861,7 +1015,7 @@ func (x *Codebook) String() string {
 func (*Codebook) ProtoMessage() {}
 
 func (x *Codebook) ProtoReflect() protoreflect.Message {
-	mi := &file_leastwatt_v1_slot_proto_msgTypes[7]
+	mi := &file_leastwatt_v1_slot_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -874,7 +1028,7 @@ func (x *Codebook) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Codebook.ProtoReflect.Descriptor instead.
 func (*Codebook) Descriptor() ([]byte, []int) {
-	return file_leastwatt_v1_slot_proto_rawDescGZIP(), []int{7}
+	return file_leastwatt_v1_slot_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Codebook) GetOversampling() int32 {
@@ -913,7 +1067,7 @@ type FixedGroup struct {
 
 func (x *FixedGroup) Reset() {
 	*x = FixedGroup{}
-	mi := &file_leastwatt_v1_slot_proto_msgTypes[8]
+	mi := &file_leastwatt_v1_slot_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -925,7 +1079,7 @@ func (x *FixedGroup) String() string {
 func (*FixedGroup) ProtoMessage() {}
 
 func (x *FixedGroup) ProtoReflect() protoreflect.Message {
-	mi := &file_leastwatt_v1_slot_proto_msgTypes[8]
+	mi := &file_leastwatt_v1_slot_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -938,7 +1092,7 @@ func (x *FixedGroup) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FixedGroup.ProtoReflect.Descriptor instead.
 func (*FixedGroup) Descriptor() ([]byte, []int) {
-	return file_leastwatt_v1_slot_proto_rawDescGZIP(), []int{8}
+	return file_leastwatt_v1_slot_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *FixedGroup) GetUserIds() []string {
@@ -1017,7 +1171,7 @@ const file_leastwatt_v1_slot_proto_rawDesc = "" +
 	"azimuthDeg\x12#\n" +
 	"\relevation_deg\x18\x02 \x01(\x01R\felevationDeg\x12\x1b\n" +
 	"\twidth_deg\x18\x03 \x01(\x01R\bwidthDeg\x12\x15\n" +
-	"\x06eirp_w\x18\x04 \x01(\x01R\x05eirpW\"\xad\x04\n" +
+	"\x06eirp_w\x18\x04 \x01(\x01R\x05eirpW\"\x8f\x05\n" +
 	"\aOptions\x12\x1a\n" +
 	"\bgrouping\x18\x01 \x01(\tR\bgrouping\x12\x14\n" +
 	"\x05beams\x18\x02 \x01(\tR\x05beams\x12\x14\n" +
@@ -1037,8 +1191,30 @@ const file_leastwatt_v1_slot_proto_rawDesc = "" +
 	"rate_table\x18\r \x01(\tR\trateTable\x122\n" +
 	"\bcodebook\x18\x0e \x01(\v2\x16.leastwatt.v1.CodebookR\bcodebook\x12\x1d\n" +
 	"\n" +
-	"share_step\x18\x0f \x01(\x01R\tshareStepB\x18\n" +
-	"\x16_correlation_threshold\"`\n" +
+	"share_step\x18\x0f \x01(\x01R\tshareStep\x12;\n" +
+	"\vconsumption\x18\x10 \x01(\v2\x19.leastwatt.v1.ConsumptionR\vconsumption\x12#\n" +
+	"\rbacklog_slots\x18\x11 \x01(\x01R\fbacklogSlotsB\x18\n" +
+	"\x16_correlation_threshold\"\xf9\x03\n" +
+	"\vConsumption\x12\x14\n" +
+	"\x05model\x18\x01 \x01(\tR\x05model\x126\n" +
+	"\x14amplifier_efficiency\x18\x02 \x01(\x01H\x00R\x13amplifierEfficiency\x88\x01\x01\x12\x1a\n" +
+	"\x06base_w\x18\x03 \x01(\x01H\x01R\x05baseW\x88\x01\x01\x12%\n" +
+	"\fbase_sleep_w\x18\x04 \x01(\x01H\x02R\n" +
+	"baseSleepW\x88\x01\x01\x12 \n" +
+	"\tantenna_w\x18\x05 \x01(\x01H\x03R\bantennaW\x88\x01\x01\x12+\n" +
+	"\x0fantenna_sleep_w\x18\x06 \x01(\x01H\x04R\rantennaSleepW\x88\x01\x01\x12\x1a\n" +
+	"\x06user_w\x18\a \x01(\x01H\x05R\x05userW\x88\x01\x01\x12)\n" +
+	"\x0ejoules_per_bit\x18\b \x01(\x01H\x06R\fjoulesPerBit\x88\x01\x01\x125\n" +
+	"\x14operations_per_joule\x18\t \x01(\x01H\aR\x12operationsPerJoule\x88\x01\x01B\x17\n" +
+	"\x15_amplifier_efficiencyB\t\n" +
+	"\a_base_wB\x0f\n" +
+	"\r_base_sleep_wB\f\n" +
+	"\n" +
+	"_antenna_wB\x12\n" +
+	"\x10_antenna_sleep_wB\t\n" +
+	"\a_user_wB\x11\n" +
+	"\x0f_joules_per_bitB\x17\n" +
+	"\x15_operations_per_joule\"`\n" +
 	"\bCodebook\x12\"\n" +
 	"\foversampling\x18\x01 \x01(\x05R\foversampling\x12\x18\n" +
 	"\acolumns\x18\x02 \x01(\x05R\acolumns\x12\x16\n" +
@@ -1069,7 +1245,7 @@ func file_leastwatt_v1_slot_proto_rawDescGZIP() []byte {
 }
 
 var file_leastwatt_v1_slot_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_leastwatt_v1_slot_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_leastwatt_v1_slot_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_leastwatt_v1_slot_proto_goTypes = []any{
 	(WeightFormat)(0),             // 0: leastwatt.v1.WeightFormat
 	(*Slot)(nil),                  // 1: leastwatt.v1.Slot
@@ -1079,26 +1255,28 @@ var file_leastwatt_v1_slot_proto_goTypes = []any{
 	(*Limits)(nil),                // 5: leastwatt.v1.Limits
 	(*ProtectedDirection)(nil),    // 6: leastwatt.v1.ProtectedDirection
 	(*Options)(nil),               // 7: leastwatt.v1.Options
-	(*Codebook)(nil),              // 8: leastwatt.v1.Codebook
-	(*FixedGroup)(nil),            // 9: leastwatt.v1.FixedGroup
-	(*timestamppb.Timestamp)(nil), // 10: google.protobuf.Timestamp
+	(*Consumption)(nil),           // 8: leastwatt.v1.Consumption
+	(*Codebook)(nil),              // 9: leastwatt.v1.Codebook
+	(*FixedGroup)(nil),            // 10: leastwatt.v1.FixedGroup
+	(*timestamppb.Timestamp)(nil), // 11: google.protobuf.Timestamp
 }
 var file_leastwatt_v1_slot_proto_depIdxs = []int32{
-	10, // 0: leastwatt.v1.Slot.capture_time:type_name -> google.protobuf.Timestamp
+	11, // 0: leastwatt.v1.Slot.capture_time:type_name -> google.protobuf.Timestamp
 	2,  // 1: leastwatt.v1.Slot.channel:type_name -> leastwatt.v1.Channel
 	3,  // 2: leastwatt.v1.Slot.users:type_name -> leastwatt.v1.User
 	4,  // 3: leastwatt.v1.Slot.array:type_name -> leastwatt.v1.Array
 	5,  // 4: leastwatt.v1.Slot.limits:type_name -> leastwatt.v1.Limits
 	7,  // 5: leastwatt.v1.Slot.options:type_name -> leastwatt.v1.Options
-	9,  // 6: leastwatt.v1.Slot.groups:type_name -> leastwatt.v1.FixedGroup
+	10, // 6: leastwatt.v1.Slot.groups:type_name -> leastwatt.v1.FixedGroup
 	6,  // 7: leastwatt.v1.Limits.protected_directions:type_name -> leastwatt.v1.ProtectedDirection
 	0,  // 8: leastwatt.v1.Options.weights:type_name -> leastwatt.v1.WeightFormat
-	8,  // 9: leastwatt.v1.Options.codebook:type_name -> leastwatt.v1.Codebook
-	10, // [10:10] is the sub-list for method output_type
-	10, // [10:10] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	9,  // 9: leastwatt.v1.Options.codebook:type_name -> leastwatt.v1.Codebook
+	8,  // 10: leastwatt.v1.Options.consumption:type_name -> leastwatt.v1.Consumption
+	11, // [11:11] is the sub-list for method output_type
+	11, // [11:11] is the sub-list for method input_type
+	11, // [11:11] is the sub-list for extension type_name
+	11, // [11:11] is the sub-list for extension extendee
+	0,  // [0:11] is the sub-list for field type_name
 }
 
 func init() { file_leastwatt_v1_slot_proto_init() }
@@ -1108,14 +1286,15 @@ func file_leastwatt_v1_slot_proto_init() {
 	}
 	file_leastwatt_v1_slot_proto_msgTypes[4].OneofWrappers = []any{}
 	file_leastwatt_v1_slot_proto_msgTypes[6].OneofWrappers = []any{}
-	file_leastwatt_v1_slot_proto_msgTypes[8].OneofWrappers = []any{}
+	file_leastwatt_v1_slot_proto_msgTypes[7].OneofWrappers = []any{}
+	file_leastwatt_v1_slot_proto_msgTypes[9].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_leastwatt_v1_slot_proto_rawDesc), len(file_leastwatt_v1_slot_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   9,
+			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

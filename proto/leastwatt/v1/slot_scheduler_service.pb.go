@@ -933,9 +933,11 @@ type ListStrategiesResponse struct {
 	// Objectives.
 	Objectives []*StrategyInfo `protobuf:"bytes,4,rep,name=objectives,proto3" json:"objectives,omitempty"`
 	// Rate tables.
-	RateTables    []*StrategyInfo `protobuf:"bytes,5,rep,name=rate_tables,json=rateTables,proto3" json:"rate_tables,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	RateTables []*StrategyInfo `protobuf:"bytes,5,rep,name=rate_tables,json=rateTables,proto3" json:"rate_tables,omitempty"`
+	// Models of what the station draws from the wall.
+	ConsumptionModels []*StrategyInfo `protobuf:"bytes,6,rep,name=consumption_models,json=consumptionModels,proto3" json:"consumption_models,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *ListStrategiesResponse) Reset() {
@@ -999,6 +1001,13 @@ func (x *ListStrategiesResponse) GetObjectives() []*StrategyInfo {
 func (x *ListStrategiesResponse) GetRateTables() []*StrategyInfo {
 	if x != nil {
 		return x.RateTables
+	}
+	return nil
+}
+
+func (x *ListStrategiesResponse) GetConsumptionModels() []*StrategyInfo {
+	if x != nil {
+		return x.ConsumptionModels
 	}
 	return nil
 }
@@ -1123,7 +1132,7 @@ const file_leastwatt_v1_slot_scheduler_service_proto_rawDesc = "" +
 	"\ftrue_channel\x18\x03 \x01(\v2\x15.leastwatt.v1.ChannelR\vtrueChannel\">\n" +
 	"\x11AuditPlanResponse\x12)\n" +
 	"\x05audit\x18\x01 \x01(\v2\x13.leastwatt.v1.AuditR\x05audit\"\x17\n" +
-	"\x15ListStrategiesRequest\"\xb1\x02\n" +
+	"\x15ListStrategiesRequest\"\xfc\x02\n" +
 	"\x16ListStrategiesResponse\x128\n" +
 	"\tgroupings\x18\x01 \x03(\v2\x1a.leastwatt.v1.StrategyInfoR\tgroupings\x120\n" +
 	"\x05beams\x18\x02 \x03(\v2\x1a.leastwatt.v1.StrategyInfoR\x05beams\x122\n" +
@@ -1132,7 +1141,8 @@ const file_leastwatt_v1_slot_scheduler_service_proto_rawDesc = "" +
 	"objectives\x18\x04 \x03(\v2\x1a.leastwatt.v1.StrategyInfoR\n" +
 	"objectives\x12;\n" +
 	"\vrate_tables\x18\x05 \x03(\v2\x1a.leastwatt.v1.StrategyInfoR\n" +
-	"rateTables\"[\n" +
+	"rateTables\x12I\n" +
+	"\x12consumption_models\x18\x06 \x03(\v2\x1a.leastwatt.v1.StrategyInfoR\x11consumptionModels\"[\n" +
 	"\fStrategyInfo\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
 	"\asummary\x18\x02 \x01(\tR\asummary\x12\x1d\n" +
@@ -1207,19 +1217,20 @@ var file_leastwatt_v1_slot_scheduler_service_proto_depIdxs = []int32{
 	14, // 19: leastwatt.v1.ListStrategiesResponse.powers:type_name -> leastwatt.v1.StrategyInfo
 	14, // 20: leastwatt.v1.ListStrategiesResponse.objectives:type_name -> leastwatt.v1.StrategyInfo
 	14, // 21: leastwatt.v1.ListStrategiesResponse.rate_tables:type_name -> leastwatt.v1.StrategyInfo
-	1,  // 22: leastwatt.v1.SlotSchedulerService.ScheduleSlot:input_type -> leastwatt.v1.ScheduleSlotRequest
-	3,  // 23: leastwatt.v1.SlotSchedulerService.StreamSlots:input_type -> leastwatt.v1.StreamSlotsRequest
-	10, // 24: leastwatt.v1.SlotSchedulerService.AuditPlan:input_type -> leastwatt.v1.AuditPlanRequest
-	12, // 25: leastwatt.v1.SlotSchedulerService.ListStrategies:input_type -> leastwatt.v1.ListStrategiesRequest
-	2,  // 26: leastwatt.v1.SlotSchedulerService.ScheduleSlot:output_type -> leastwatt.v1.ScheduleSlotResponse
-	6,  // 27: leastwatt.v1.SlotSchedulerService.StreamSlots:output_type -> leastwatt.v1.StreamSlotsResponse
-	11, // 28: leastwatt.v1.SlotSchedulerService.AuditPlan:output_type -> leastwatt.v1.AuditPlanResponse
-	13, // 29: leastwatt.v1.SlotSchedulerService.ListStrategies:output_type -> leastwatt.v1.ListStrategiesResponse
-	26, // [26:30] is the sub-list for method output_type
-	22, // [22:26] is the sub-list for method input_type
-	22, // [22:22] is the sub-list for extension type_name
-	22, // [22:22] is the sub-list for extension extendee
-	0,  // [0:22] is the sub-list for field type_name
+	14, // 22: leastwatt.v1.ListStrategiesResponse.consumption_models:type_name -> leastwatt.v1.StrategyInfo
+	1,  // 23: leastwatt.v1.SlotSchedulerService.ScheduleSlot:input_type -> leastwatt.v1.ScheduleSlotRequest
+	3,  // 24: leastwatt.v1.SlotSchedulerService.StreamSlots:input_type -> leastwatt.v1.StreamSlotsRequest
+	10, // 25: leastwatt.v1.SlotSchedulerService.AuditPlan:input_type -> leastwatt.v1.AuditPlanRequest
+	12, // 26: leastwatt.v1.SlotSchedulerService.ListStrategies:input_type -> leastwatt.v1.ListStrategiesRequest
+	2,  // 27: leastwatt.v1.SlotSchedulerService.ScheduleSlot:output_type -> leastwatt.v1.ScheduleSlotResponse
+	6,  // 28: leastwatt.v1.SlotSchedulerService.StreamSlots:output_type -> leastwatt.v1.StreamSlotsResponse
+	11, // 29: leastwatt.v1.SlotSchedulerService.AuditPlan:output_type -> leastwatt.v1.AuditPlanResponse
+	13, // 30: leastwatt.v1.SlotSchedulerService.ListStrategies:output_type -> leastwatt.v1.ListStrategiesResponse
+	27, // [27:31] is the sub-list for method output_type
+	23, // [23:27] is the sub-list for method input_type
+	23, // [23:23] is the sub-list for extension type_name
+	23, // [23:23] is the sub-list for extension extendee
+	0,  // [0:23] is the sub-list for field type_name
 }
 
 func init() { file_leastwatt_v1_slot_scheduler_service_proto_init() }

@@ -1,0 +1,422 @@
+package scheduler
+
+import (
+	"cmp"
+	"math"
+	"slices"
+)
+
+// Symbols of this file:
+//
+//	g_k  SINR that user k needs in its group's share
+//	a_k  mean over subbands of log ||h_k||^2, as a gain
+//	c_kj correlation, mean square over subbands
+//	z_k  sum over the others j of the group of g_j/(1+g_j) c_kj^2
+
+// estimate tells what groups cost without solving them: a user takes
+// g_k / (a_k (1 - z_k)), which is the large-system optimum (Tse, Hanly, IEEE
+// Trans. IT 45(2), 1999) with every user's own correlations in the place of the
+// mean 1/M. It ranks candidates; what is kept is solved.
+type estimate struct {
+	view  *View
+	corr2 []float64 // [user][user] c_kj^2
+	gain  []float64 // [user] a_k
+}
+
+func newEstimate(v *View) *estimate {
+	n := len(v.slot.Users)
+	e := &estimate{view: v, corr2: make([]float64, n*n), gain: make([]float64, n)}
+	bands := float64(v.Subbands())
+	for _, k := range v.active {
+		sum := 0.0
+		for f := range v.gram {
+			sum += math.Log(math.Max(v.gram[f].Norm2(k), math.SmallestNonzeroFloat64))
+		}
+		e.gain[k] = math.Exp(sum / bands)
+	}
+	for f := range v.gram {
+		g := &v.gram[f]
+		for i, k := range v.active {
+			for _, j := range v.active[:i] {
+				z := g.At(k, j)
+				if d := g.Norm2(k) * g.Norm2(j); d > 0 {
+					e.corr2[k*n+j] += (real(z)*real(z) + imag(z)*imag(z)) / d / bands
+				}
+				e.corr2[j*n+k] = e.corr2[k*n+j]
+			}
+		}
+	}
+	return e
+}
+
+func (e *estimate) row(k int) []float64 {
+	n := len(e.gain)
+	return e.corr2[k*n : (k+1)*n]
+}
+
+// crowded is the z from which the factor 1/(1-z) is continued by the first terms
+// of its series: the estimate is poor there, but what makes a crowd worse must
+// count.
+const crowded = 0.75
+
+// penalty returns the factor by which others raise a user's power.
+func penalty(z float64) float64 {
+	if z < crowded {
+		return 1 / (1 - z)
+	}
+	y := (z - crowded) / (1 - crowded)
+	return (1 + y*(1+y*(1+y))) / (1 - crowded)
+}
+
+// steepness returns the derivative of penalty.
+func steepness(z float64) float64 {
+	if z < crowded {
+		return 1 / ((1 - z) * (1 - z))
+	}
+	y := (z - crowded) / (1 - crowded)
+	return (1 + y*(2+y*3)) / ((1 - crowded) * (1 - crowded))
+}
+
+// need returns user k's interference-free power in a share and g/(1+g).
+func (e *estimate) need(k int, share float64) (power, theta float64) {
+	g := e.view.gap * math.Expm1(math.Min(e.view.rate[k]/share, maxNats))
+	return g / e.gain[k], g / (1 + g)
+}
+
+// power returns the power of a group at a share, in W while on the air. O(n^2).
+func (e *estimate) power(users []int, share float64) float64 {
+	sum := 0.0
+	theta := make([]float64, len(users))
+	free := make([]float64, len(users))
+	for i, k := range users {
+		free[i], theta[i] = e.need(k, share)
+	}
+	for i, k := range users {
+		row, z := e.row(k), 0.0
+		for j, other := range users {
+			if j != i {
+				z += theta[j] * row[other]
+			}
+		}
+		sum += free[i] * penalty(z)
+	}
+	return sum
+}
+
+// cost is a shareCost over groups.
+func (e *estimate) cost(groups [][]int) shareCost {
+	return func(g int, share float64) (phi, slope float64) {
+		const h = 1e-4
+		phi = share * e.power(groups[g], share)
+		less := share * (1 - h)
+		slope = (phi - less*e.power(groups[g], less)) / (h * share)
+		return phi, math.Min(slope, -1e-9*phi/share)
+	}
+}
+
+// deal is a way to deal users into groups of given shares, and what changes to it
+// cost by the estimate: what a user itself takes in full, what it does to others
+// to first order. That is one look-up each.
+type deal struct {
+	e       *estimate
+	users   int // of the slot
+	maxSize int
+	share   []float64
+	groups  [][]int
+	at      []int     // [user] its group
+	free    []float64 // [group][user] share * interference-free power
+	theta   []float64 // [group][user] g/(1+g)
+	z       []float64 // [group][user] that the user has or would have there
+	steep   []float64 // [user] d cost / d z where it is
+	harm    []float64 // [group][user] sum over others there of steep * corr2
+}
+
+// newDeal returns an empty deal.
+func (e *estimate) newDeal(users []int, share []float64, maxSize int) *deal {
+	n, groups := len(e.gain), len(share)
+	store := make([]float64, 4*n*groups+n)
+	cut := func(n int) []float64 {
+		out := store[:n:n]
+		store = store[n:]
+		return out
+	}
+	d := &deal{
+		e: e, users: n, maxSize: maxSize, share: share, groups: make([][]int, groups), at: make([]int, n),
+		free: cut(n * groups), theta: cut(n * groups), z: cut(n * groups), harm: cut(n * groups), steep: cut(n),
+	}
+	for _, k := range users {
+		d.at[k] = -1
+		for g, s := range share {
+			power, theta := e.need(k, s)
+			d.free[g*n+k], d.theta[g*n+k] = s*power, theta
+		}
+	}
+	return d
+}
+
+// seat puts groups of users where they are.
+func (d *deal) seat(groups [][]int) {
+	for g, users := range groups {
+		for _, k := range users {
+			d.at[k] = g
+		}
+		d.groups[g] = append(d.groups[g], users...)
+		d.refresh(g)
+	}
+}
+
+// fill deals users one after the other, in the order given or, where that is nil,
+// those that need the most power first, to where they raise the cost least.
+func (d *deal) fill(users, order []int) {
+	if order == nil {
+		order = slices.Clone(users)
+		slices.SortStableFunc(order, func(k, j int) int { return cmp.Compare(d.free[j], d.free[k]) })
+	}
+	for _, k := range order {
+		d.put(k, d.cheapest(k))
+	}
+}
+
+// settle moves users, and swaps them with others, while that lowers the cost.
+func (d *deal) settle(users, others []int) {
+	for range dealRounds {
+		changed := false
+		for _, k := range users {
+			changed = d.improve(k, others) || changed
+		}
+		if !changed {
+			return
+		}
+	}
+}
+
+const (
+	dealRounds = 4
+	dealGain   = 1e-6 // the part of what a user costs that a change must save
+)
+
+// join returns what user k adds to the cost of group g without a member, -1 for
+// none.
+func (d *deal) join(k, g, without int) float64 {
+	at := g*d.users + k
+	z, harm := d.z[at], d.harm[at]
+	if without >= 0 {
+		c := d.e.row(without)[k]
+		z -= d.theta[g*d.users+without] * c
+		harm -= d.steep[without] * c
+	}
+	return d.free[at]*penalty(z) + d.theta[at]*harm
+}
+
+// leave returns what the cost of user k's group falls by without it.
+func (d *deal) leave(k int) float64 { return d.join(k, d.at[k], -1) }
+
+// cheapest returns the group with room that user k adds least to; 0 where there
+// is none.
+func (d *deal) cheapest(k int) int {
+	best, least := -1, math.Inf(1)
+	for g := range d.groups {
+		if len(d.groups[g]) < d.maxSize {
+			if rise := d.join(k, g, -1); best < 0 || rise < least {
+				best, least = g, rise
+			}
+		}
+	}
+	return max(best, 0)
+}
+
+// take takes user k out of its group.
+func (d *deal) take(k int) {
+	from := d.at[k]
+	at := slices.Index(d.groups[from], k)
+	d.groups[from] = slices.Delete(d.groups[from], at, at+1)
+	d.at[k] = -1
+	d.refresh(from)
+}
+
+// put moves user k to group g.
+func (d *deal) put(k, g int) {
+	if d.at[k] >= 0 {
+		d.take(k)
+	}
+	d.at[k] = g
+	d.groups[g] = append(d.groups[g], k)
+	d.refresh(g)
+}
+
+// refresh computes what depends on the members of a group. O(K n).
+func (d *deal) refresh(g int) {
+	at := g * d.users
+	z, harm := d.z[at:at+d.users], d.harm[at:at+d.users]
+	clear(z)
+	clear(harm)
+	for _, k := range d.groups[g] {
+		addScaled(z, d.theta[at+k], d.e.row(k))
+	}
+	for _, k := range d.groups[g] {
+		d.steep[k] = d.free[at+k] * steepness(z[k])
+		addScaled(harm, d.steep[k], d.e.row(k))
+	}
+}
+
+// addScaled adds a times x to y.
+func addScaled(y []float64, a float64, x []float64) {
+	x = x[:len(y)]
+	for i := range y {
+		y[i] += a * x[i]
+	}
+}
+
+// cost returns the cost of a group.
+func (d *deal) cost(g int) float64 {
+	sum := 0.0
+	for _, k := range d.groups[g] {
+		at := g*d.users + k
+		sum += d.free[at] * penalty(d.z[at])
+	}
+	return sum
+}
+
+// improve makes the best move of a user, or swap with one of others, that lowers
+// the cost. It reports whether there was one.
+func (d *deal) improve(k int, others []int) bool {
+	from := d.at[k]
+	fall := d.leave(k)
+	best, to, other := dealGain*fall, -1, -1
+	for g := range d.groups {
+		if g != from && len(d.groups[g]) < d.maxSize {
+			if gain := fall - d.join(k, g, -1); gain > best {
+				best, to, other = gain, g, -1
+			}
+		}
+	}
+	for _, j := range others {
+		if g := d.at[j]; g != from {
+			if gain := fall + d.leave(j) - d.join(k, g, j) - d.join(j, from, k); gain > best {
+				best, to, other = gain, g, j
+			}
+		}
+	}
+	if to < 0 {
+		return false
+	}
+	if d.change(from, k, other)+d.change(to, other, k) >= 0 {
+		return false
+	}
+	if other >= 0 {
+		d.put(other, from)
+	}
+	d.put(k, to)
+	return true
+}
+
+// change returns what the cost of group g rises by when a user leaves and another
+// joins, -1 for none, effects on others in full. O(n).
+func (d *deal) change(g, leaves, joins int) float64 {
+	at := g * d.users
+	free, theta, z := d.free[at:at+d.users], d.theta[at:at+d.users], d.z[at:at+d.users]
+	after := func(j int) float64 {
+		z := z[j]
+		if leaves >= 0 {
+			z -= theta[leaves] * d.e.row(leaves)[j]
+		}
+		if joins >= 0 {
+			z += theta[joins] * d.e.row(joins)[j]
+		}
+		return free[j] * penalty(z)
+	}
+	rise := 0.0
+	for _, j := range d.groups[g] {
+		if rise -= free[j] * penalty(z[j]); j != leaves {
+			rise += after(j)
+		}
+	}
+	if joins >= 0 {
+		rise += after(joins)
+	}
+	return rise
+}
+
+// dealing is a partition made by estimate: groups, none of them empty, with shares
+// of a budget and their cost.
+type dealing struct {
+	groups [][]int
+	share  []float64
+	cost   float64
+}
+
+// dealt returns a deal of users into at most n groups; see fill for order. Users
+// are moved to where they cost least.
+func (e *estimate) dealt(users, order []int, n int, budget float64, maxSize int) dealing {
+	share := make([]float64, n)
+	for g := range share {
+		share[g] = budget / float64(n)
+	}
+	d := e.newDeal(users, share, maxSize)
+	d.fill(users, order)
+	d.settle(users, nil)
+	return d.dealing(budget)
+}
+
+// refined returns a dealing with users moved and swapped at its shares, then the
+// shares anew, in turn.
+func (e *estimate) refined(from dealing, users []int, budget float64, maxSize int) dealing {
+	for range shareRounds {
+		if len(from.groups) == 1 {
+			break
+		}
+		d := e.newDeal(users, from.share, maxSize)
+		d.seat(from.groups)
+		d.settle(users, users)
+		next := d.dealing(budget)
+		if !(next.cost < from.cost) {
+			break
+		}
+		from = next
+	}
+	return from
+}
+
+// dealing returns the deal with shares found for it.
+func (d *deal) dealing(budget float64) dealing {
+	var out dealing
+	for g, users := range d.groups {
+		if len(users) > 0 {
+			out.groups = append(out.groups, users)
+			out.share = append(out.share, d.share[g])
+		}
+	}
+	normalize(out.share, budget)
+	out.share, out.cost = d.e.shares(out.groups, out.share, budget)
+	return out
+}
+
+const (
+	shareRounds   = 2
+	estimateSteps = 3 // of the shares' descent
+)
+
+// shares takes a few steps towards the shares of least cost.
+func (e *estimate) shares(groups [][]int, start []float64, budget float64) ([]float64, float64) {
+	cost := e.cost(groups)
+	n := len(groups)
+	best, least := start, math.Inf(1)
+	s, c, a := slices.Clone(start), make([]float64, n), make([]float64, n)
+	for range estimateSteps {
+		sum := 0.0
+		for g := range groups {
+			phi, slope := cost(g, s[g])
+			sum += phi
+			c[g], a[g] = shareModel(s[g], phi, slope)
+		}
+		if !(sum < least) {
+			break
+		}
+		best, least = slices.Clone(s), sum
+		if n == 1 {
+			break
+		}
+		equalSlopes(s, c, a, budget)
+	}
+	return best, least
+}

@@ -1,0 +1,200 @@
+package scheduler
+
+import (
+	"cmp"
+	"math"
+	"math/rand/v2"
+	"slices"
+)
+
+func init() {
+	RegisterGrouping(GroupingLeastPower, "search by true slot power: users are moved and swapped, groups merged and split while that saves power", leastPower{})
+}
+
+// leastPower searches for the partition of least slot power. It starts from
+// partitions dealt by estimated cost into few and more groups, from
+// semi-orthogonal ones and from every user by itself; the best of them, and then
+// others that are not far behind, descend by single changes whose power is solved;
+// then some groups at a time are dealt anew and descend again. It ends early where
+// the deadline or the work limit says so, with the best so far; otherwise the
+// result depends only on the slot, and is never worse than one group, every user
+// by itself or semi-orthogonal groups.
+type leastPower struct{}
+
+// Group implements Grouping.
+func (g leastPower) Group(v *View) [][]int { return untimed(g.Timed(v)) }
+
+// Timed implements TimedGrouping. The search is for the least power without
+// limits; a search under them follows where they cannot be met that way.
+func (leastPower) Timed(v *View) []TimedGroup {
+	found := v.searched(nil).partition()
+	if v.options.HysteresisDB > 0 && len(found.groups) > 0 {
+		// Not for less than that are groups changed.
+		if v.divide(found); !math.IsInf(found.powerW, 1) {
+			return found.timed()
+		}
+	}
+	best := v.bestOf(found)
+	if best == nil && v.peak != nil && !v.Stopped() {
+		best = v.bestOf(v.searched(v.peak).partition())
+	}
+	if best == nil {
+		return timeless(v.groups(semiOrthogonal{}))
+	}
+	return best.timed()
+}
+
+// bestOf divides the slot among the groups of p and, since shares found globally
+// may yet favour them, of the partitions that are simple, and returns the
+// cheapest; nil where none can be served.
+func (v *View) bestOf(p *partition) *partition {
+	var best *partition
+	keep := func(p *partition) {
+		v.divide(p)
+		if !math.IsInf(p.powerW, 1) && (best == nil || p.powerW < best.powerW*(1-shareTolerance)) {
+			best = p
+		}
+	}
+	if len(p.groups) > 0 {
+		keep(p)
+	}
+	for _, g := range []Grouping{semiOrthogonal{}, together{}, alone{}} {
+		if best != nil && v.Stopped() {
+			break
+		}
+		p := v.partitionOf(timeless(v.groups(g)))
+		if best == nil || v.peak == nil || v.freely(p) < best.powerW {
+			keep(p)
+		}
+	}
+	return best
+}
+
+// freely returns the power of a partition without limits, which is no more than
+// with them.
+func (v *View) freely(p *partition) float64 {
+	limits := v.peak
+	v.peak = nil
+	defer func() { v.peak = limits }()
+	q := p.clone()
+	v.divide(q)
+	return q.powerW
+}
+
+// searched returns a search that has run under some limits.
+func (v *View) searched(peak *peakLimits) *search {
+	limits := v.peak
+	v.peak = peak
+	defer func() { v.peak = limits }()
+	s := newSearch(v)
+	if !s.resume() {
+		s.run()
+	}
+	return s
+}
+
+// partition returns the partition found with its shares to start from; without
+// groups where none can be served.
+func (s *search) partition() *partition {
+	p := &partition{}
+	for i := range s.teams {
+		p.groups = append(p.groups, onAir{users: s.teams[i].users, bands: s.view.allBands, share: s.teams[i].share})
+	}
+	return p
+}
+
+const (
+	moreDealt   = 8   // groups dealt at most beyond the fewest allowed
+	dealtWorse  = 1.5 // of the best estimate: where dealing into more groups ends
+	descents    = 4   // starts that descend
+	startsWorse = 1.3 // of the best start: above it none does
+)
+
+// kicks returns how often groups are dealt anew for a number of users.
+func kicks(users int) int { return min(6*users, max(400/users, 4)) }
+
+// deals returns partitions dealt by estimated cost, the cheapest first.
+func (s *search) deals() []dealing {
+	var out []dealing
+	users := s.view.active
+	least := math.Inf(1)
+	fewest := (len(users) + s.maxSize - 1) / s.maxSize
+	for n := fewest; n <= min(len(users), s.maxTeams, fewest+moreDealt); n++ {
+		d := s.estimate.dealt(users, nil, n, 1, s.maxSize)
+		out = append(out, d)
+		least = math.Min(least, d.cost)
+		if d.cost > dealtWorse*least {
+			break
+		}
+	}
+	slices.SortStableFunc(out, func(a, b dealing) int { return cmp.Compare(a.cost, b.cost) })
+	return out
+}
+
+// simple returns a partition by a simple grouping.
+func (s *search) simple(g Grouping) dealing {
+	groups := s.view.groups(g)
+	share := make([]float64, len(groups))
+	for i := range share {
+		share[i] = 1 / float64(len(groups))
+	}
+	share, cost := s.estimate.shares(groups, share, 1)
+	return dealing{groups, share, cost}
+}
+
+// run searches. Time may be short: of the two starts that look best, the better
+// one descends before the others are solved.
+func (s *search) run() {
+	var began []held
+	best := held{total: math.Inf(1)}
+	solve := func(d dealing) {
+		s.held = held{total: math.Inf(1)}
+		if s.start(d) {
+			began = append(began, s.held)
+			best = best.or(s.held)
+		}
+	}
+	descend := func(from held) {
+		s.held = from
+		s.descend()
+		best = best.or(s.held)
+	}
+	for i, d := range s.deals() {
+		if best.teams != nil && s.view.Stopped() {
+			break
+		}
+		if solve(s.refined(d)); i == 1 && best.teams != nil {
+			descend(best)
+		}
+	}
+	for _, g := range []Grouping{semiOrthogonal{}, alone{}} {
+		if best.teams == nil || !s.view.Stopped() {
+			solve(s.simple(g))
+		}
+	}
+	slices.SortStableFunc(began, func(a, b held) int { return cmp.Compare(a.total, b.total) })
+	for i, from := range began {
+		if i >= descents || from.total > startsWorse*began[0].total || s.view.Stopped() {
+			break
+		}
+		descend(from)
+	}
+	s.held = best
+	s.kicks(kicks(len(s.view.active)), 0)
+}
+
+// refined refines a dealing of all users.
+func (s *search) refined(d dealing) dealing {
+	return s.estimate.refined(d, s.view.active, 1, s.maxSize)
+}
+
+// kicks deals groups anew some times.
+func (s *search) kicks(times int, stream uint64) {
+	rng := rand.New(rand.NewPCG(3, stream))
+	for range times {
+		if s.teams == nil || s.view.Stopped() {
+			return
+		}
+		s.kick(rng)
+	}
+}
