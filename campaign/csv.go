@@ -4,6 +4,8 @@ import (
 	"encoding/csv"
 	"io"
 	"strconv"
+
+	"leastwatt/energy"
 )
 
 // csvHeader names the columns of WriteCSV; made_by is the grouping that made the
@@ -48,6 +50,56 @@ func (r *Result) line(slot *Slot, i int) []string {
 		number(t.WorstRateRatio, t.planned()), strconv.Itoa(t.Groups), strconv.FormatInt(t.Solves, 10),
 		strconv.FormatInt(t.Compute.Microseconds(), 10), strconv.Itoa(t.Disagreements), t.Reason,
 	}
+}
+
+// sweepHeader names the columns of WriteCSV of a sweep after that of its quantity.
+var sweepHeader = []string{
+	"drop", "users", "antennas", "status", "radiated_power_w", "floor_power_w", "over_floor_db", "worst_rate_ratio", "rate_bps", "groups",
+	"consumed_power_w", "amplifier_w", "antenna_w", "processing_w", "user_w", "bit_w", "base_w", "sleep_w",
+	"audit_disagreements", "reason",
+}
+
+// WriteCSV writes one line for each value and drop. Numbers read back the same;
+// what is not there is empty.
+func (r *SweepResult) WriteCSV(w io.Writer) error {
+	out := csv.NewWriter(w)
+	if err := out.Write(append([]string{"swept_" + r.Quantity}, sweepHeader...)); err != nil {
+		return err
+	}
+	for i := range r.Points {
+		for n := range r.Points[i].Slots {
+			line := r.Points[i].Slots[n].sweepLine()
+			if err := out.Write(append([]string{number(r.Values[i], true)}, line...)); err != nil {
+				return err
+			}
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
+
+// sweepLine returns the fields of a drop at one value.
+func (s *Slot) sweepLine() []string {
+	t := &s.Trials[0]
+	floorW := ""
+	if s.FloorPowerW != nil {
+		floorW = number(*s.FloorPowerW, true)
+	}
+	line := []string{
+		strconv.Itoa(s.Number), strconv.Itoa(s.Users), strconv.Itoa(s.Antennas), t.Status.String(),
+		number(t.RadiatedPowerW, t.planned()), floorW, number(s.OverFloorDB(0)), number(t.WorstRateRatio, t.planned()),
+		number(t.RateBps, t.planned()), strconv.Itoa(t.Groups),
+	}
+	there := t.Consumed != nil
+	var p energy.Parts
+	if there {
+		p = *t.Consumed
+	}
+	line = append(line, number(p.TotalW(), there))
+	for _, c := range p.Causes() {
+		line = append(line, number(c.PowerW, there))
+	}
+	return append(line, strconv.Itoa(t.Disagreements), t.Reason)
 }
 
 func number(x float64, there bool) string {

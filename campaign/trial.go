@@ -4,9 +4,11 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
+	"leastwatt/energy"
 	"leastwatt/scheduler"
 	"leastwatt/scheduler/audit"
 )
@@ -18,6 +20,8 @@ type Trial struct {
 	Reason         string           // why there is no plan, or the first thing that the audit disagrees with
 	Grouping       string           // that made the plan: another one where the groups asked for cannot meet the targets
 	RadiatedPowerW float64          // mean over the slot
+	Consumed       *energy.Parts    // mean over the slot; nil where the slot names no model of it
+	RateBps        float64          // delivered, sum over users
 	WorstRateRatio float64          // least rate over target, of users with a target; 1 without any
 	Groups         int
 	Solves         int64
@@ -97,8 +101,52 @@ func try(ctx context.Context, slot *scheduler.Slot) (t Trial, audited *audit.Res
 		return Trial{Status: scheduler.StatusFailed, Reason: fmt.Sprintf("user %q is in no group, and nothing keeps it from being served", id)}, nil
 	}
 	t.RadiatedPowerW, t.WorstRateRatio = audited.RadiatedPowerW, audited.WorstRateRatio
+	for _, u := range audited.Users {
+		t.RateBps += u.RateBps
+	}
 	t.disagree(audited)
+	t.consume(slot, plan, audited)
 	return t, audited
+}
+
+// consume splits what the plan consumes by cause. The sum has to be what the audit
+// found by its own formula.
+func (t *Trial) consume(slot *scheduler.Slot, plan *scheduler.Plan, audited *audit.Result) {
+	if audited.ConsumedPowerW == nil {
+		return
+	}
+	c := &slot.Channel
+	load := energy.Load{Antennas: c.Antennas, RateBps: t.RateBps}
+	busy := make([]float64, c.Subbands)
+	for _, g := range plan.Groups {
+		bands := len(g.Subbands)
+		for _, f := range g.Subbands {
+			busy[f] += g.Share
+		}
+		if bands == 0 {
+			bands = c.Subbands
+			for f := range busy {
+				busy[f] += g.Share
+			}
+		}
+		each := make([]float64, c.Antennas)
+		for _, a := range g.Allocations {
+			for i, w := range a.Weights {
+				each[i%c.Antennas] += real(w)*real(w) + imag(w)*imag(w)
+			}
+		}
+		load.Groups = append(load.Groups, energy.GroupLoad{
+			Share: g.Share, Users: len(g.Allocations), AntennaPowerW: each,
+			BandwidthHz: slot.BandwidthHz * float64(bands) / float64(c.Subbands),
+		})
+	}
+	load.BusyShare = min(1, slices.Max(busy))
+	parts := slot.Options.Station().Consumed(&load)
+	t.Consumed = &parts
+	if want := *audited.ConsumedPowerW; math.Abs(parts.TotalW()-want) > audit.Tolerance*want {
+		t.Disagreements++
+		t.Reason = fmt.Sprintf("consumed power by cause adds up to %g W, the audit finds %g", parts.TotalW(), want)
+	}
 }
 
 // disagree notes what an audit disagrees with.

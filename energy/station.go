@@ -56,18 +56,45 @@ type GroupLoad struct {
 
 // Parts is consumed power split by cause, in W, means over the slot.
 type Parts struct {
-	AmplifierW  float64
-	BaseW       float64
-	AntennaW    float64 // circuits of antennas that are on
-	UserW       float64
-	ProcessingW float64
-	BitW        float64 // coding and backhaul
-	SleepW      float64 // of all that sleeps, while it sleeps
+	AmplifierW  float64 `json:"amplifierW"`
+	BaseW       float64 `json:"baseW"`
+	AntennaW    float64 `json:"antennaW"` // circuits of antennas that are on
+	UserW       float64 `json:"userW"`
+	ProcessingW float64 `json:"processingW"`
+	BitW        float64 `json:"bitW"`   // coding and backhaul
+	SleepW      float64 `json:"sleepW"` // of all that sleeps, while it sleeps
+}
+
+// Cause is one part of consumed power.
+type Cause struct {
+	Name   string
+	PowerW float64
+}
+
+// Causes returns the parts by name, always in the same order.
+func (p Parts) Causes() []Cause {
+	return []Cause{
+		{"amplifiers", p.AmplifierW}, {"antennas", p.AntennaW}, {"processing", p.ProcessingW}, {"users", p.UserW},
+		{"coding and backhaul", p.BitW}, {"base", p.BaseW}, {"sleep", p.SleepW},
+	}
 }
 
 // TotalW returns the sum of all parts.
 func (p Parts) TotalW() float64 {
 	return p.AmplifierW + p.BaseW + p.AntennaW + p.UserW + p.ProcessingW + p.BitW + p.SleepW
+}
+
+// Plus returns the sums of parts.
+func (p Parts) Plus(q Parts) Parts {
+	return Parts{
+		p.AmplifierW + q.AmplifierW, p.BaseW + q.BaseW, p.AntennaW + q.AntennaW, p.UserW + q.UserW,
+		p.ProcessingW + q.ProcessingW, p.BitW + q.BitW, p.SleepW + q.SleepW,
+	}
+}
+
+// Times returns the parts times a factor.
+func (p Parts) Times(x float64) Parts {
+	return Parts{x * p.AmplifierW, x * p.BaseW, x * p.AntennaW, x * p.UserW, x * p.ProcessingW, x * p.BitW, x * p.SleepW}
 }
 
 // Consumed returns what a load draws from the wall, split by cause. An antenna is

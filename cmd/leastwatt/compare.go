@@ -294,10 +294,13 @@ func (f *compareFlags) newBar(w io.Writer, sources []*slotSource) *lateBar {
 	for _, s := range sources {
 		size += s.size
 	}
-	option := progressbar.OptionShowCount()
 	if sources[0].position != nil {
-		option = progressbar.OptionShowBytes(true)
+		return newLateBar(w, size, progressbar.OptionShowBytes(true))
 	}
+	return newLateBar(w, size, progressbar.OptionShowCount())
+}
+
+func newLateBar(w io.Writer, size int64, option progressbar.Option) *lateBar {
 	b := &lateBar{bar: newBar(w, size, option), start: time.Now()}
 	b.bar.StartWithoutRender()
 	return b

@@ -41,6 +41,7 @@ not met because something binds.`,
 	root.AddCommand(newReplayCommand())
 	root.AddCommand(newAuditCommand())
 	root.AddCommand(newCompareCommand())
+	root.AddCommand(newScaleCommand())
 	root.AddCommand(newVersionCommand())
 	return root
 }

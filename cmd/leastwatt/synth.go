@@ -15,6 +15,7 @@ import (
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 	"google.golang.org/protobuf/proto"
 
 	citycell "leastwatt/channel/cell"
@@ -71,19 +72,26 @@ stdout.`,
 		RunE: func(cmd *cobra.Command, _ []string) error { return synth(cmd, &flags) },
 	}
 	f := cmd.Flags()
-	s, c := &flags.settings, &flags.cell
+	s := &flags.settings
 	f.StringVar(&flags.out, "out", "", "where the trace goes")
 	f.StringVar(&flags.truth, "truth", "", "where a trace of the true channels goes")
 	f.BoolVar(&flags.resume, "resume", false, "go on with a trace of the same settings")
 	f.BoolVar(&flags.json, "json", false, "print the summary as JSON")
 	f.IntVar(&flags.slots, "slots", 300, "slots of the trace")
-	f.StringVar(&s.Scene, "scene", sceneUMa, "uma, umi or quay")
-	f.Int64Var(&s.Seed, "seed", 1, "seed of all that is drawn")
+	flags.addScene(f, sceneUMa)
 	f.IntVar(&s.Users, "users", 16, "users")
 	f.IntVar(&flags.antennas, "antennas", 64, "antennas, a power of two: a panel of as many columns as rows, or twice as many")
 	f.IntVar(&s.Rows, "rows", 0, "rows of antennas, with --columns in place of --antennas")
 	f.IntVar(&s.Columns, "columns", 0, "columns of antennas")
 	f.StringVar(&s.Samples, "samples", "f32", "samples as f32 or f64")
+	return cmd
+}
+
+// addScene adds the flags of a scene but for its size.
+func (flags *synthFlags) addScene(f *pflag.FlagSet, standard string) {
+	s, c := &flags.settings, &flags.cell
+	f.StringVar(&s.Scene, "scene", standard, "uma, umi or quay")
+	f.Int64Var(&s.Seed, "seed", 1, "seed of all that is drawn")
 	f.StringVar(&c.Array, "array", "panel", "panel, or cylinder with its columns all round")
 	f.StringVar(&c.Element, "element", scheduler.PatternSector65, "pattern of an element: sector65 (TR 38.901) or isotropic")
 	f.IntVar(&c.Stack, "stack", 1, "elements of an antenna, one over the other and fed as one")
@@ -109,12 +117,10 @@ stdout.`,
 	f.Float64Var(&c.PilotNoiseDB, "pilot-noise-figure-db", 5, "noise figure of the station")
 	f.Float64Var(&flags.contamination, "contamination-db", -20, "pilots of others over the user's own; none unless given")
 	f.Float64Var(&c.AgeMs, "age-ms", 0, "age of the estimate in the slot")
-	return cmd
 }
 
 // check holds what flags may be, and sorts them into the settings.
 func (flags *synthFlags) check(cmd *cobra.Command) error {
-	s, c := &flags.settings, &flags.cell
 	if flags.out == "" {
 		return usagef("--out is missing")
 	}
@@ -124,10 +130,19 @@ func (flags *synthFlags) check(cmd *cobra.Command) error {
 	if flags.resume && (flags.out == "-" || flags.truth == "-") {
 		return usagef("--resume goes with a file")
 	}
-	if err := checkPositive(cmd, "slots", "users", "antennas", "stack", "subbands"); err != nil {
+	if err := checkPositive(cmd, "slots", "users", "antennas"); err != nil {
 		return err
 	}
 	if err := flags.checkSize(cmd); err != nil {
+		return err
+	}
+	return flags.checkScene(cmd)
+}
+
+// checkScene holds what the flags of addScene may be.
+func (flags *synthFlags) checkScene(cmd *cobra.Command) error {
+	s, c := &flags.settings, &flags.cell
+	if err := checkPositive(cmd, "stack", "subbands"); err != nil {
 		return err
 	}
 	for _, w := range []struct {
