@@ -5,6 +5,7 @@ import (
 	"image/color"
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"gonum.org/v1/plot"
@@ -59,26 +60,28 @@ var causeColors = []color.Color{blue, orange, green, compareColors[3], compareCo
 
 func (r *scaleReport) plotConsumed() (*plot.Plot, error) {
 	p := r.newPlot("Power from the wall: " + r.Consumption)
-	if err := addCurve(p, "total", r.curve(func(s *campaign.SweepPoint) *float64 { return s.ConsumedPowerW }), draw.LineStyle{Color: color.Black, Width: vg.Points(2.2)}, draw.CircleGlyph{}); err != nil {
+	total := r.curve(func(s *campaign.SweepPoint) *float64 { return s.ConsumedPowerW })
+	if err := addCurve(p, "total", total, draw.LineStyle{Color: color.Black, Width: vg.Points(2.2)}, draw.CircleGlyph{}); err != nil {
 		return nil, err
 	}
+	least := p.Y.Max - 5 // five decades down, the picture ends
 	for i, c := range (energy.Parts{}).Causes() {
-		style := draw.LineStyle{Color: causeColors[i], Width: vg.Points(1.4), Dashes: compareDashes[i%len(compareDashes)]}
 		part := r.curve(func(s *campaign.SweepPoint) *float64 {
 			if s.Consumed == nil {
 				return nil
 			}
 			return &s.Consumed.Causes()[i].PowerW
 		})
+		if !slices.ContainsFunc(part, func(at plotter.XY) bool { return at.Y > least }) {
+			continue
+		}
+		style := draw.LineStyle{Color: causeColors[i], Width: vg.Points(1.4), Dashes: compareDashes[i%len(compareDashes)]}
 		if err := addCurve(p, c.Name, part, style, nil); err != nil {
 			return nil, err
 		}
 	}
-	// What is less than a ten-thousandth of the whole is below the picture.
-	if total := r.curve(func(s *campaign.SweepPoint) *float64 { return s.ConsumedPowerW }); len(total) > 0 {
-		p.Y.Min = math.Max(p.Y.Min, p.Y.Max-5)
-	}
-	padY(p, 0.04, 0.35)
+	p.Y.Min = math.Max(p.Y.Min, least)
+	padY(p, 0.04, 0.5)
 	return p, nil
 }
 
