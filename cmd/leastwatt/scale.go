@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/schollz/progressbar/v3"
@@ -114,7 +115,7 @@ func scale(cmd *cobra.Command, flags *scaleFlags) error {
 	if err := errors.Join(result.WriteCSV(lines), lines.Close()); err != nil {
 		return err
 	}
-	report := newScaleReport(commandLine(cmd), flags, result)
+	report := newScaleReport(flags.commandLine(cmd), flags, result)
 	report.Stopped = runErr != nil
 	if err := flags.show(cmd, report); err != nil {
 		return err
@@ -294,23 +295,34 @@ func panelOf(antennas int) (rows, columns int) {
 
 // commandLine returns the command with the flags that are set, and its seed, in
 // words for a shell.
-func commandLine(cmd *cobra.Command) string {
+func (f *scaleFlags) commandLine(cmd *cobra.Command) string {
 	words := []string{cmd.CommandPath()}
-	cmd.Flags().VisitAll(func(f *pflag.Flag) {
-		if !f.Changed && f.Name != "seed" {
+	cmd.Flags().VisitAll(func(flag *pflag.Flag) {
+		if !flag.Changed && flag.Name != "seed" {
 			return
 		}
-		value := f.Value.String()
-		if list, ok := f.Value.(pflag.SliceValue); ok {
+		value := flag.Value.String()
+		// pflag has no more than 6 decimals of these.
+		if list, ok := map[string][]float64{sweptErrors: f.csiErrors, "rates-bps": f.scene.cell.RatesBps}[flag.Name]; ok {
+			value = joined(list)
+		} else if list, ok := flag.Value.(pflag.SliceValue); ok {
 			value = strings.Join(list.GetSlice(), ",")
 		}
-		word := "--" + f.Name + "=" + value
+		word := "--" + flag.Name + "=" + value
 		if strings.ContainsFunc(word, func(r rune) bool { return !strings.ContainsRune(plainRunes, r) }) {
 			word = "'" + strings.ReplaceAll(word, "'", `'\''`) + "'"
 		}
 		words = append(words, word)
 	})
 	return strings.Join(words, " ")
+}
+
+func joined(values []float64) string {
+	var words []string
+	for _, v := range values {
+		words = append(words, strconv.FormatFloat(v, 'g', -1, 64))
+	}
+	return strings.Join(words, ",")
 }
 
 // plainRunes need no quotes in a shell.

@@ -51,6 +51,7 @@ func (r *scaleReport) plotRadiated() (*plot.Plot, error) {
 	if err := addCurve(p, "mean over the drops", radiated, draw.LineStyle{Color: blue, Width: vg.Points(1.6)}, draw.CircleGlyph{}); err != nil {
 		return nil, err
 	}
+	wholeDecades(p)
 	padY(p, 0.04, 0.25)
 	return p, nil
 }
@@ -81,8 +82,17 @@ func (r *scaleReport) plotConsumed() (*plot.Plot, error) {
 		}
 	}
 	p.Y.Min = math.Max(p.Y.Min, least)
+	wholeDecades(p)
 	padY(p, 0.04, 0.5)
 	return p, nil
+}
+
+// wholeDecades widens an axis of less than a decade, which would make much of
+// little.
+func wholeDecades(p *plot.Plot) {
+	if p.Y.Max-p.Y.Min < 1 {
+		p.Y.Min, p.Y.Max = math.Floor(p.Y.Min), math.Ceil(p.Y.Max)
+	}
 }
 
 // newPlot returns a plot of powers over the values of the sweep.

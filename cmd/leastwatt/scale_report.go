@@ -37,6 +37,9 @@ func newScaleReport(command string, flags *scaleFlags, result *campaign.SweepRes
 	if r.Quantity != sweptAntennas {
 		r.Antennas = flags.antennas[0]
 	}
+	if first, last := flags.users[0], flags.users[len(flags.users)-1]; first != last {
+		r.Scene = strings.Replace(r.Scene, fmt.Sprintf("%d users", first), fmt.Sprintf("%d to %d users", first, last), 1)
+	}
 	for _, text := range []string{r.saving(), r.leastConsumed()} {
 		if text != "" {
 			r.Findings = append(r.Findings, text)
@@ -91,9 +94,9 @@ func (r *scaleReport) saving() string {
 	if r.Quantity == sweptUsers {
 		rates = "each user at its rate"
 	}
-	text := fmt.Sprintf("%s against %s, %s, save %s of radiated power", r.at(last), r.at(0), rates, intervalText(s))
+	text := fmt.Sprintf("%s against %s, %s: %s of radiated power saved", r.at(last), r.at(0), rates, intervalText(s))
 	if c := r.Points[last].ConsumedSavingDb; c != nil {
-		text += fmt.Sprintf(" and %s of power from the wall", intervalText(c))
+		text += fmt.Sprintf(", %s of power from the wall", intervalText(c))
 	}
 	if s.Half != nil {
 		text += fmt.Sprintf("; intervals of 95 %% confidence by Student's t over the dB of %d drops", s.Values)
@@ -173,6 +176,9 @@ func (r *scaleReport) print(w io.Writer) error {
 		p.f(", %d antennas", r.Antennas)
 	}
 	p.f("; %d drops\n\n", r.Drops)
+	if r.Stopped {
+		p.f("Ended before all drops were done.\n\n")
+	}
 	r.printRadiated(p)
 	r.printConsumed(p)
 	for i := range r.Points {
@@ -189,14 +195,15 @@ func (r *scaleReport) print(w io.Writer) error {
 }
 
 func (r *scaleReport) printRadiated(p *printer) {
-	const row = "%11s  %7s  %10s %8s  %9s  %6s %6s  %6s  %9s  %8s %6s\n"
-	p.f(row, "", "", "radiated,", "mean", "dB per", "over", "floor,", "", "radiated", "saving", "")
-	p.f(row, r.Quantity, "met", "W", "dBm", "doubling", "mean", "worst", "groups", "nJ/bit", "dB", "+-")
+	const row = "%11s  %7s  %10s  %9s %7s  %8s  %6s %6s  %6s  %9s  %8s %6s\n"
+	p.f(row, "", "", "worst rate", "radiated,", "mean", "dB per", "over", "floor", "", "radiated", "saving", "")
+	p.f(row, r.Quantity, "met", "/ target", "W", "dBm", "doubling", "mean", "worst", "groups", "nJ/bit", "dB", "+-")
 	for i := range r.Points {
 		s := &r.Points[i]
 		floor := spreadCells(s.OverFloorDb, 2)
 		saving := intervalCells(s.SavingDb)
-		p.f(row, fmt.Sprintf("%g", s.Value), fmt.Sprintf("%d/%d", s.Met, s.Slots), cell("%.4g", s.RadiatedPowerW, 1), cell("%.2f", s.RadiatedPowerDbm, 1),
+		p.f(row, fmt.Sprintf("%g", s.Value), fmt.Sprintf("%d/%d", s.Met, s.Slots),
+			cell("%.6f", s.WorstRateRatio, 1), cell("%.4g", s.RadiatedPowerW, 1), cell("%.2f", s.RadiatedPowerDbm, 1),
 			cell("%.2f", s.DoublingDb, 1), floor[0], floor[1], cell("%.1f", s.GroupsPerSlot, 1), cell("%.4g", s.RadiatedJoulesPerBit, 1e9), saving[0], saving[1])
 	}
 	p.f("\n")
@@ -233,7 +240,7 @@ func intervalCells(i *campaign.Interval) [2]string {
 	if i == nil {
 		return [2]string{"-", "-"}
 	}
-	return [2]string{fmt.Sprintf("%.2f", i.Mean), cell("%.2f", i.Half, 1)}
+	return [2]string{fmt.Sprintf("%.2f", math.Round(i.Mean*100)/100+0), cell("%.2f", i.Half, 1)} // no -0.00
 }
 
 // method says what the tables hold.
