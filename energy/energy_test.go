@@ -103,6 +103,11 @@ func TestParts(t *testing.T) {
 		t.Errorf("got  %+v\nwant %+v", got, want)
 	}
 	near(t, "total", got.TotalW(), 5+75+18+3.75+7.5+7+6, 1e-15)
+	var sum float64
+	for _, c := range got.Plus(got).Times(0.25).Causes() {
+		sum += c.PowerW
+	}
+	near(t, "half of all causes", sum, got.TotalW()/2, 1e-15)
 	near(t, "more than asleep", s.AwakeW(3), 90+3*6, 1e-15)
 	near(t, "users of the first group", s.UsersW(3, 2, 1e6), 6+12, 1e-15)
 	near(t, "energy of a bit", JoulesPerBit(70, 7e6), 1e-5, 1e-15)

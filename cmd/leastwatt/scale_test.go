@@ -40,7 +40,7 @@ var untimed = cmpopts.IgnoreFields(campaign.Summary{}, "ComputeP50Micros", "Comp
 // workers; its numbers are those of the file of lines and of the table.
 func TestScaleRepeats(t *testing.T) {
 	name := filepath.Join(t.TempDir(), "it's a file.csv")
-	report := scaleJSON(t, "--scene", "uma", "--users", "3", "--antennas", "1,4,12", "--drops", "3", "--rates-bps", "1e6,2.0000001e6", "--csi-errors", "1e-9", "--workers", "1", "--csv", name)
+	report := scaleJSON(t, "--scene", "uma", "--users", "3", "--antennas", "1,4,12", "--drops", "3", "--subbands", "2", "--rates-bps", "1e6,2.0000001e6", "--csi-errors", "1e-9", "--workers", "1", "--csv", name)
 	for _, want := range []string{"leastwatt scale ", " --antennas=1,4,12 ", " --csi-errors=1e-09 ", " --rates-bps=1e+06,2.0000001e+06 ", ` '--csv=`, `it'\''s a file.csv' `, " --seed=1"} {
 		if !strings.Contains(report.Command+" ", want) {
 			t.Errorf("no %q in %s", want, report.Command)
