@@ -50,8 +50,8 @@ the run, whether rates were met, groups and times. A strategy is a grouping, bea
 and a way to find powers; all combinations are tried but those that do not go
 together, which are told.
 
-Slots come from traces, or files of protobuf JSON ("-" is stdin),
-or are drawn by seed:
+Slots come from traces, or files of protobuf JSON ("-" is stdin), or are drawn by
+seed:
 
 ` + setList() + `
 A strategy that lives elsewhere takes part with its groups: put them into the
