@@ -90,8 +90,11 @@ func (r *scaleReport) plotConsumed() (*plot.Plot, error) {
 // wholeDecades widens an axis of less than a decade, which would make much of
 // little.
 func wholeDecades(p *plot.Plot) {
+	if p.Y.Max < p.Y.Min { // nothing is drawn
+		p.Y.Min, p.Y.Max = 0, 0
+	}
 	if p.Y.Max-p.Y.Min < 1 {
-		p.Y.Min, p.Y.Max = math.Floor(p.Y.Min), math.Ceil(p.Y.Max)
+		p.Y.Min, p.Y.Max = math.Floor(p.Y.Min), max(math.Floor(p.Y.Min)+1, math.Ceil(p.Y.Max))
 	}
 }
 

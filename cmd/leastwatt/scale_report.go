@@ -40,7 +40,7 @@ func newScaleReport(command string, flags *scaleFlags, result *campaign.SweepRes
 	if first, last := flags.users[0], flags.users[len(flags.users)-1]; first != last {
 		r.Scene = strings.Replace(r.Scene, fmt.Sprintf("%d users", first), fmt.Sprintf("%d to %d users", first, last), 1)
 	}
-	for _, text := range []string{r.saving(), r.leastConsumed()} {
+	for _, text := range []string{r.saving(), r.leastConsumed(), r.uneven()} {
 		if text != "" {
 			r.Findings = append(r.Findings, text)
 		}
@@ -135,6 +135,16 @@ func (r *scaleReport) leastConsumed() string {
 		text += fmt.Sprintf(" Beyond it %s take over: from %s to %s %.3g W more%s.", more.Name, r.at(least), r.at(least+1), more.PowerW, butFor(less))
 	}
 	return text
+}
+
+// uneven warns where means are not of the same drops.
+func (r *scaleReport) uneven() string {
+	for i := range r.Points {
+		if r.Points[i].Met != r.Points[0].Met {
+			return "Not every value has as many drops with all targets met: means of W are not of the same drops. Savings are, of drops met on both."
+		}
+	}
+	return ""
 }
 
 // butFor writes the change that goes the other way, where there is one.

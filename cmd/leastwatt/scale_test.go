@@ -104,6 +104,8 @@ func TestScaleFlags(t *testing.T) {
 		{"--antennas 1,2 --users 2 --drops 1 --floor=false", exitDone, "same rates: ", ""},
 		{"--antennas 4 --users 2 --drops 1 --csv -", exitDone, "4,0,2,4,MET,", "Power from the wall"},
 		{"--users 2,3 --drops 1 --scene umi", exitDone, "2 to 3 users at 1 m/s, 64 antennas; 1 drops", ""},
+		{"--scene uma --rates-bps 0 --antennas 1,2 --users 2 --drops 1 --plot " + filepath.Join(t.TempDir(), "nothing.svg"), exitDone, "1/1", ""},
+		{"--scene uma --antennas 1,16 --users 2 --drops 2 --csi-errors 1 --rates-bps 1e7", exitDone, "are not of the same drops", ""},
 		{"--antennas 1,2 --users 2,3", exitUsage, "", "one of them may have several values"},
 		{"--antennas 2,1", exitUsage, "", "each more than the one before"},
 		{"--antennas 0", exitUsage, "", "from 1 to 4096"},
