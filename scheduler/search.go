@@ -45,12 +45,12 @@ type search struct {
 	estimate *estimate
 	maxSize  int
 	maxTeams int
-	word     []uint64             // [user] random; a team's key is the xor of its users'
-	solved   map[uint64]team      // teams as last solved
-	failed   map[uint64]float64   // the longest share in which a team could not be served
-	halved   map[uint64][][]int   // teams dealt into two
-	measured map[uint64][]float64 // marginals of teams, see bandSolver
-	marginal [][]float64          // [team] of those at hand; nil: not known
+	word     []uint64              // [user] random; a team's key is the xor of its users'
+	solved   map[uint64]team       // teams as last solved
+	failed   map[uint64]float64    // the longest share in which a team could not be served
+	halved   map[uint64][][]int    // teams dealt into two
+	measured map[uint64]*marginals // of teams, see bandSolver
+	marginal []*marginals          // [team] of those at hand; nil: not known
 	changes  []change
 	limit    float64   // gain from which changes are listed
 	scale    []float64 // [team] cost over the estimate's
@@ -68,7 +68,7 @@ const (
 func newSearch(v *View) *search {
 	s := &search{
 		view: v, estimate: newEstimate(v), maxSize: v.MaxGroupSize(), maxTeams: v.MaxGroups(),
-		word: make([]uint64, len(v.slot.Users)), solved: map[uint64]team{}, failed: map[uint64]float64{}, halved: map[uint64][][]int{}, measured: map[uint64][]float64{},
+		word: make([]uint64, len(v.slot.Users)), solved: map[uint64]team{}, failed: map[uint64]float64{}, halved: map[uint64][][]int{}, measured: map[uint64]*marginals{},
 		held: held{total: math.Inf(1)},
 	}
 	rng := rand.New(rand.NewPCG(1, 2))
@@ -461,22 +461,24 @@ func (s *search) measure() {
 func (s *search) falls(d *deal, k int) float64 {
 	g := d.at[k]
 	if m := s.marginal[g]; m != nil {
-		return m[k] * s.teams[g].share
+		return m.alone(k) * s.teams[g].share
 	}
 	return d.leave(k) * s.scale[g]
 }
 
-// rises returns what the cost of team g rises by when user k joins it and another
-// leaves, -1 for none, to first order.
-func (s *search) rises(d *deal, k, g, without int) float64 {
-	join := d.join(k, g, without)
-	if m := s.marginal[g]; m != nil {
-		if without >= 0 {
-			return m[k] * s.teams[g].share * join / d.join(k, g, -1)
-		}
-		return m[k] * s.teams[g].share
+// rises returns what the cost of team g rises by when user k joins it and the one
+// in a place leaves, -1 for none, to first order.
+func (s *search) rises(d *deal, k, g, place int) float64 {
+	m, t := s.marginal[g], &s.teams[g]
+	switch {
+	case m != nil && place >= 0:
+		return m.instead(k, place) * t.share
+	case m != nil:
+		return m.alone(k) * t.share
+	case place >= 0:
+		return d.join(k, g, t.users[place]) * s.scale[g]
 	}
-	return join * s.scale[g]
+	return d.join(k, g, -1) * s.scale[g]
 }
 
 func (s *search) addChange(c change) {
@@ -501,16 +503,19 @@ func (s *search) listMoves(d *deal) {
 }
 
 func (s *search) listSwaps(d *deal) {
-	for i, k := range s.view.active {
-		a := d.at[k]
-		fall := s.falls(d, k)
-		for _, j := range s.view.active[:i] {
-			b := d.at[j]
-			if a == b || len(s.teams[a].users) == 1 && len(s.teams[b].users) == 1 {
+	for a := range s.teams {
+		for b := range a {
+			ta, tb := s.teams[a].users, s.teams[b].users
+			if len(ta) == 1 && len(tb) == 1 {
 				continue
 			}
-			gain := fall + s.falls(d, j) - s.rises(d, j, a, k) - s.rises(d, k, b, j)
-			s.addChange(change{a: a, b: b, k: k, j: j, gain: gain})
+			for i, k := range ta {
+				fall := s.falls(d, k)
+				for l, j := range tb {
+					gain := fall + s.falls(d, j) - s.rises(d, j, a, i) - s.rises(d, k, b, l)
+					s.addChange(change{a: a, b: b, k: k, j: j, gain: gain})
+				}
+			}
 		}
 	}
 }
