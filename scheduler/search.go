@@ -61,7 +61,7 @@ const (
 	shareDrift   = 0.03 // log of share over the one solved, within which a model will do
 	searchGain   = 1e-4 // part of the total that a change must save
 	balanceSteps = 12
-	screen       = 0.05 // changes estimated to cost more of the total are not tried
+	screen       = 0.01 // changes estimated to cost more of the total are not tried
 	screenAll    = 10   // users up to which all changes are tried
 )
 
