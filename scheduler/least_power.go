@@ -86,6 +86,10 @@ func (v *View) searched(peak *peakLimits) *search {
 	limits := v.peak
 	v.peak = peak
 	defer func() { v.peak = limits }()
+	if v.Subbands() == 1 {
+		v.solver.tolerance = solveTolerance
+		defer func() { v.solver.tolerance = 0 }()
+	}
 	s := newSearch(v)
 	if !s.resume() {
 		s.run()
@@ -104,10 +108,11 @@ func (s *search) partition() *partition {
 }
 
 const (
-	moreDealt   = 8   // groups dealt at most beyond the fewest allowed
-	dealtWorse  = 1.5 // of the best estimate: where dealing into more groups ends
-	descents    = 4   // starts that descend
-	startsWorse = 1.3 // of the best start: above it none does
+	solveTolerance = 1e-3 // of log l in a search: powers are off by its square
+	moreDealt      = 8    // groups dealt at most beyond the fewest allowed
+	dealtWorse     = 1.5  // of the best estimate: where dealing into more groups ends
+	descents       = 4    // starts that descend
+	startsWorse    = 1.3  // of the best start: above it none does
 )
 
 // kicks returns how often groups are dealt anew for a number of users.

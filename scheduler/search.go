@@ -52,6 +52,7 @@ type search struct {
 	measured map[uint64]*marginals // of teams, see bandSolver
 	marginal []*marginals          // [team] of those at hand; nil: not known
 	changes  []change
+	deal     *deal     // the partition at hand
 	limit    float64   // gain from which changes are listed
 	scale    []float64 // [team] cost over the estimate's
 	c, a, s  []float64
@@ -282,7 +283,7 @@ type change struct {
 // descend makes changes while they save power.
 func (s *search) descend() {
 	for !s.view.Stopped() {
-		if !slices.ContainsFunc(s.listChanges(), s.try) && !slices.ContainsFunc(s.listHalves(), s.try) {
+		if !slices.ContainsFunc(s.listChanges(), s.try) && !slices.ContainsFunc(s.listParts(), s.try) {
 			return
 		}
 	}
@@ -409,7 +410,7 @@ func (s *search) priced(t *team, users []int) (cost, share float64) {
 	return leastPriced(t.c*e.power(users, t.share)/e.power(t.users, t.share), t.a, s.nu)
 }
 
-// listChanges lists the changes worth a try, those that ought to save most first.
+// listChanges lists moves, swaps and merges worth a try.
 func (s *search) listChanges() []change {
 	s.changes = s.changes[:0]
 	s.limit = -screen * s.total
@@ -417,6 +418,7 @@ func (s *search) listChanges() []change {
 		s.limit = math.Inf(-1)
 	}
 	d := s.dealt()
+	s.deal = d
 	n := len(s.teams)
 	s.scale = slices.Grow(s.scale[:0], n)[:n]
 	for g := range s.teams {
@@ -426,16 +428,18 @@ func (s *search) listChanges() []change {
 	s.listMoves(d)
 	s.listSwaps(d)
 	s.listMerges()
-	if n < s.maxTeams {
-		s.listParts(d)
-	}
+	s.sortChanges()
+	return s.changes
+}
+
+// sortChanges puts those that ought to save most first.
+func (s *search) sortChanges() {
 	slices.SortFunc(s.changes, func(x, y change) int {
 		if c := cmp.Compare(y.gain, x.gain); c != 0 {
 			return c
 		}
 		return cmp.Or(x.k-y.k, x.j-y.j, x.a-y.a, x.b-y.b)
 	})
-	return s.changes
 }
 
 // measure finds the marginals of the teams at hand, where they can be told from a
@@ -535,10 +539,16 @@ func (s *search) listMerges() {
 	}
 }
 
-// listParts lists every user on its own.
-func (s *search) listParts(d *deal) {
+// listParts lists what makes one team more: every user on its own, and every team
+// in two as the estimate deals it.
+func (s *search) listParts() []change {
+	s.changes = s.changes[:0]
+	d := s.deal
 	for a := range s.teams {
 		t := &s.teams[a]
+		if len(s.teams) == s.maxTeams {
+			break
+		}
 		if len(t.users) == 1 {
 			continue
 		}
@@ -548,17 +558,8 @@ func (s *search) listParts(d *deal) {
 			rest, _ := leastPriced(t.c*math.Max(1-s.falls(d, k)/whole, leastPart), t.a, s.nu)
 			s.addChange(change{a: a, b: -1, k: k, j: -1, gain: s.worth(a) - alone - rest})
 		}
-	}
-}
-
-// listHalves lists teams in two parts each, as the estimate deals them. Parts of
-// one user are not among them: listParts has them all.
-func (s *search) listHalves() []change {
-	s.changes = s.changes[:0]
-	for a := range s.teams {
-		t := &s.teams[a]
-		if len(s.teams) == s.maxTeams || len(t.users) < 4 {
-			continue
+		if len(t.users) < 4 {
+			continue // a user on its own is one part
 		}
 		if halves := s.halves(t); len(halves) == 2 {
 			one, _ := s.priced(t, halves[0])
@@ -566,6 +567,7 @@ func (s *search) listHalves() []change {
 			s.addChange(change{a: a, b: -1, k: -1, j: -1, part: halves[0], gain: s.worth(a) - one - other})
 		}
 	}
+	s.sortChanges()
 	return s.changes
 }
 
