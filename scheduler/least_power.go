@@ -147,8 +147,8 @@ func (s *search) simple(g Grouping) dealing {
 	return dealing{groups, share, cost}
 }
 
-// run searches. Time may be short: of the two starts that look best, the better
-// one descends before the others are solved.
+// run searches. Time may be short: the best start descends as soon as no other
+// deal's estimate is below its power, before the others are solved.
 func (s *search) run() {
 	var began []held
 	best := held{total: math.Inf(1)}
@@ -164,13 +164,16 @@ func (s *search) run() {
 		s.descend()
 		best = best.or(s.held)
 	}
-	for i, d := range s.deals() {
+	descended := false
+	for _, d := range s.deals() {
+		if !descended && best.total <= d.cost {
+			descend(best)
+			descended = true
+		}
 		if best.teams != nil && s.view.Stopped() {
 			break
 		}
-		if solve(s.refined(d)); i == 1 && best.teams != nil {
-			descend(best)
-		}
+		solve(s.refined(d))
 	}
 	for _, g := range []Grouping{semiOrthogonal{}, alone{}} {
 		if best.teams == nil || !s.view.Stopped() {
