@@ -116,7 +116,7 @@ const (
 )
 
 // kicks returns how often groups are dealt anew for a number of users.
-func kicks(users int) int { return min(6*users, max(400/users, 4)) }
+func kicks(users int) int { return min(6*users, max(800/users, 4)) }
 
 // deals returns partitions dealt by estimated cost, the cheapest first.
 func (s *search) deals() []dealing {
