@@ -36,8 +36,8 @@ type Audience int
 
 // Audiences.
 const (
-	GeneralPublic Audience = iota
-	Occupational           // people who know of the exposure and are trained for it
+	GeneralPublic Audience = iota // everybody
+	Occupational                  // people who know of the exposure and are trained for it
 )
 
 // String names the audience.

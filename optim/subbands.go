@@ -57,6 +57,9 @@ type RateSplit struct {
 	Tolerance float64
 	// MaxSteps bounds the evaluations of one descent. 0 means 100.
 	MaxSteps int
+	// Stop, where not nil, is asked after every step: true ends the solve with the
+	// best split so far, once there is one.
+	Stop func() bool
 }
 
 // leastRate is the part of a user's rate that every subband keeps during the
@@ -90,6 +93,9 @@ func (rs RateSplit) Solve(p *SplitProblem, r *SplitResult) Status {
 	if math.IsInf(best, 1) {
 		for _, start := range p.starts() {
 			try(start)
+			if !math.IsInf(best, 1) && rs.stopped() {
+				break
+			}
 		}
 	}
 	r.Steps = d.steps
@@ -103,6 +109,8 @@ func (rs RateSplit) Solve(p *SplitProblem, r *SplitResult) Status {
 	r.Status = Solved
 	return r.Status
 }
+
+func (rs RateSplit) stopped() bool { return rs.Stop != nil && rs.Stop() }
 
 // valid reports whether p's lengths agree and its numbers are finite.
 func (p *SplitProblem) valid() bool {
@@ -200,7 +208,7 @@ func (d *descent) run(start []float64) float64 {
 	}
 	for d.steps < maxSteps {
 		saved := d.waterFill()
-		if saved <= tolerance*total {
+		if saved <= tolerance*total || d.settings.stopped() {
 			break
 		}
 		next := d.power(d.trial, d.trialS)

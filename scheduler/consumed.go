@@ -241,7 +241,7 @@ func (s *antennaSearch) try(n int) *onAntennas {
 	for i := range t.partition.groups {
 		g := &t.partition.groups[i]
 		g.found, g.solved = directions{}, solved{}
-		g.fixed = g.fixed && len(s.all.slot.Groups) > 0 // by the caller
+		g.fixed = g.fixed && (len(s.all.slot.Groups) > 0 || g.rates != nil) // by the caller or its rates
 	}
 	copy(t.view.solver.penalty, s.all.solver.penalty)
 	copy(t.view.solver.fraction, s.all.solver.fraction)

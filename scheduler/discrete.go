@@ -32,6 +32,11 @@ func (v *View) discreteShares(p *partition, open []int, shares []float64, budget
 	units := int(math.Floor(budget/unit + 1e-9))
 	options := make([][]shareOption, len(open))
 	for i, g := range open {
+		if v.Stopped() {
+			if near, power := v.nearShares(p, open, shares, budget); !math.IsInf(power, 1) {
+				return near, power
+			}
+		}
 		var at []float64
 		if step > 0 {
 			at = multiples(step, units, shares[i])
@@ -45,6 +50,27 @@ func (v *View) discreteShares(p *partition, open []int, shares []float64, budget
 		}
 	}
 	return chooseShares(options, unit, units)
+}
+
+// nearShares is discreteShares without a choice: the shares as they are, or the
+// multiples of the share step near to them.
+func (v *View) nearShares(p *partition, open []int, shares []float64, budget float64) ([]float64, float64) {
+	var groups []*onAir
+	for i, g := range open {
+		groups = append(groups, &onAir{users: p.groups[g].users, bands: p.groups[g].bands, share: shares[i]})
+	}
+	if step := v.options.ShareStep; step > 0 {
+		if float64(len(groups))*step > budget {
+			return shares, math.Inf(1)
+		}
+		wholeSteps(groups, step, budget)
+	}
+	near, power := make([]float64, len(groups)), 0.0
+	for i, g := range groups {
+		near[i] = g.share
+		power += g.share * v.solver.planPower(g, g.share)
+	}
+	return near, power
 }
 
 // multiples returns the multiples of step nearest to s in proportion, at most

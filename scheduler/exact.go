@@ -84,12 +84,14 @@ func (e *exactSearch) start() {
 
 // find looks at every partition that the bound leaves.
 func (e *exactSearch) find() {
-	e.bound()
+	if e.bound(); e.best != nil && e.view.Stopped() {
+		return
+	}
 	e.programme()
 	e.branch(1<<len(e.users)-1, min(e.view.MaxGroups(), len(e.users)), 0, nil)
 }
 
-// bound fills value.
+// bound fills value, as far as there is time.
 func (e *exactSearch) bound() {
 	e.value = make([]float64, 1<<len(e.users))
 	limit := min(e.view.MaxGroupSize(), len(e.users))
@@ -97,6 +99,9 @@ func (e *exactSearch) bound() {
 	e.view.peak = nil
 	defer func() { e.view.peak = peak }()
 	for m := 1; m < len(e.value); m++ {
+		if e.best != nil && e.view.Stopped() {
+			return
+		}
 		e.value[m] = math.Inf(1)
 		if bits.OnesCount(uint(m)) <= limit {
 			e.value[m] = e.leastPriced(e.members(m))

@@ -251,7 +251,7 @@ func (s *groupSolver) splitFrom(g *onAir, start []float64, power func(g *onAir, 
 		Users: len(g.users), Subbands: len(g.bands), Rate: s.mean, Closed: s.closed(g), Start: start,
 		Power: func(rate, slope []float64) float64 { return power(g, rate, slope) },
 	}
-	split := optim.RateSplit{Tolerance: splitTolerance}
+	split := optim.RateSplit{Tolerance: splitTolerance, Stop: s.view.Stopped}
 	if split.Solve(&p, &s.split) == optim.Solved {
 		return true
 	}

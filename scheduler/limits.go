@@ -258,7 +258,9 @@ func (v *View) binding(tried []*partition) []BindingLimit {
 func (v *View) withoutLimits() *View {
 	slot := *v.slot
 	slot.Limits = Limits{MaxGroupSize: slot.Limits.MaxGroupSize, MaxGroups: slot.Limits.MaxGroups}
-	return newViewFrom(&slot, v.options, v.antennas)
+	free := newViewFrom(&slot, v.options, v.antennas)
+	free.ctx = v.ctx
+	return free
 }
 
 // groupWeights returns the weights of a group at its share, nil where it does not

@@ -316,3 +316,26 @@ func TestLeastShareFromNone(t *testing.T) {
 		t.Errorf("%g after none, %g at first", again, first)
 	}
 }
+
+// A slot that cannot be served is planned in a hurry too: with less work, marked,
+// within the limits, and nobody left out.
+func TestShortfallInAHurry(t *testing.T) {
+	slot := quiet(rand.New(rand.NewPCG(23, 24)), 4, 2, 4, 2)
+	free := schedule(context.Background(), slot, &memory{})
+	slot.Limits = Limits{TotalPowerW: ptr(free.RadiatedPowerW / 10), EIRPW: ptr(*free.PeakEIRPW / 10)}
+	whole := schedule(context.Background(), slot, &memory{})
+	late, cancel := context.WithCancel(context.Background())
+	cancel()
+	plan := schedule(late, slot, &memory{})
+	if whole.Status != StatusShort || plan.Status != StatusShort || !plan.StoppedEarly || plan.Solves > whole.Solves/2 {
+		t.Errorf("%v after %d solves, stopped early %v; %v after %d", plan.Status, plan.Solves, plan.StoppedEarly, whole.Status, whole.Solves)
+	}
+	for k, u := range plan.Users {
+		if u.RateBps < 0.5*whole.Users[k].RateBps {
+			t.Errorf("user %d: %g bit/s in a hurry, %g with time", k, u.RateBps, whole.Users[k].RateBps)
+		}
+	}
+	if *plan.PeakEIRPW > *slot.Limits.EIRPW {
+		t.Errorf("EIRP %g, limit %g", *plan.PeakEIRPW, *slot.Limits.EIRPW)
+	}
+}

@@ -38,7 +38,9 @@ func (v *View) choose(plan *Plan) *partition {
 			plan.use(p)
 			return p
 		}
-		tried = append(tried, p)
+		if tried = append(tried, p); v.Stopped() {
+			break
+		}
 	}
 	plan.LimitsBinding = v.binding(tried)
 	plan.UnservableUserIDs = v.unservable()
@@ -238,7 +240,7 @@ func (v *View) divideOpen(p *partition, open []int, budget float64) float64 {
 	case v.options.Objective == ObjectiveConsumed:
 		shares, power = v.divideIdle(p, open, cost, start, power, budget, convex)
 	case math.IsInf(power, 1):
-		shares, power = splitSharesGlobally(cost, start, budget, convex, v.solver.remember)
+		shares, power = splitSharesGlobally(cost, start, budget, convex, v.solver.remember, v.Stopped)
 	}
 	if v.options.ShareStep > 0 || v.table != nil {
 		shares, power = v.discreteShares(p, open, shares, budget)

@@ -39,8 +39,8 @@ func totalCost(cost shareCost, shares []float64) float64 {
 // phi_g at the current share and is exact for a single user. The models'
 // optimum has equal slopes in closed form up to one scalar; it is the next
 // point. phi is not always convex, so equal slopes are necessary only: see
-// splitSharesGlobally.
-func splitShares(cost shareCost, start []float64, budget float64) ([]float64, float64) {
+// splitSharesGlobally. Once a split is found, stop ends the search.
+func splitShares(cost shareCost, start []float64, budget float64, stop func() bool) ([]float64, float64) {
 	n := len(start)
 	s := append([]float64(nil), start...)
 	if n == 1 {
@@ -82,7 +82,7 @@ func splitShares(cost shareCost, start []float64, budget float64) ([]float64, fl
 		}
 		gain := total - sum
 		best, total = append([]float64(nil), trial...), sum
-		if gain <= shareTolerance*total {
+		if gain <= shareTolerance*total || stop() {
 			break
 		}
 		equalSlopes(trial, c, a, budget)
@@ -259,15 +259,18 @@ func normalize(s []float64, budget float64) {
 // For two groups the result is the least over the whole grid. What cost starts
 // from is left as it was where the result was found: remember returns a function
 // that brings it back.
-func splitSharesGlobally(cost shareCost, start []float64, budget float64, convex []bool, remember func() (recall func())) ([]float64, float64) {
-	best, total := splitShares(cost, start, budget)
-	if len(start) == 1 || !slices.Contains(convex, false) || math.IsInf(total, 1) {
+func splitSharesGlobally(cost shareCost, start []float64, budget float64, convex []bool, remember func() (recall func()), stop func() bool) ([]float64, float64) {
+	best, total := splitShares(cost, start, budget, stop)
+	if stop() || len(start) == 1 || !slices.Contains(convex, false) || math.IsInf(total, 1) {
 		return best, total
 	}
 	recall := remember()
 	defer func() { recall() }()
 	tables := make([]shareTable, len(start))
 	for g := range start {
+		if stop() {
+			return best, total
+		}
 		tables[g].fill(cost, g, budget, total)
 		tables[g].bent = tables[g].bent && !convex[g]
 	}
@@ -279,7 +282,10 @@ func splitSharesGlobally(cost shareCost, start []float64, budget float64, convex
 			for _, from := range dips(tables[i].at, tables[j].at, best[i], best[j]) {
 				s := slices.Clone(best)
 				s[i], s[j] = from, best[i]+best[j]-from
-				if s, t := splitShares(cost, s, budget); t < total*(1-shareTolerance) {
+				if stop() {
+					return best, total
+				}
+				if s, t := splitShares(cost, s, budget, stop); t < total*(1-shareTolerance) {
 					best, total = s, t
 					recall = remember()
 				}

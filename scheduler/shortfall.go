@@ -12,6 +12,7 @@ const (
 	shareEdgeEIRP     = 1e-4 // the same where EIRP is limited: the power rises without bound at the edge
 	roughEdge         = 1e-3 // of it where partitions are compared
 	largestLeastShare = 1e6  // a group that would need more is not served at all
+	hurriedEdge       = 0.05 // of it when there is no time left
 	maxFractionSteps  = 60
 	shortPenaltyDB    = 10 // over the interference-free power, where no limit bounds it: not more is spent on targets that are missed
 )
@@ -33,7 +34,8 @@ type shortfall struct {
 // shares. First the common fraction t of all targets is made as large as can be;
 // a user of twice the least priority keeps twice that fraction, up to all of its
 // target. What is left is then spent on the users that can still gain, by
-// falling priority. v.rate is left at the rates to deliver.
+// falling priority. v.rate is left at the rates to deliver. When there is no time
+// left all of this is done roughly, with the first partition, and nothing more spent.
 func (v *View) shortfall(tried []*partition) *partition {
 	s := &shortfall{view: v, full: slices.Clone(v.rate), weight: v.priorities(), fraction: make([]float64, len(v.rate))}
 	var out []int
@@ -51,6 +53,9 @@ func (v *View) shortfall(tried []*partition) *partition {
 	var best *partition
 	most := -1.0
 	for _, p := range tried {
+		if best != nil && v.Stopped() {
+			break
+		}
 		q := p.without(out)
 		if t := s.share(q, roughEdge); t > most {
 			best, most = q, t
@@ -59,6 +64,9 @@ func (v *View) shortfall(tried []*partition) *partition {
 	edge := shareEdge
 	if v.peak != nil && len(v.peak.cones) > 0 {
 		edge = shareEdgeEIRP
+	}
+	if v.Stopped() {
+		edge = hurriedEdge
 	}
 	most = s.share(best, edge)
 	for i := range best.groups {
@@ -201,7 +209,7 @@ func (s *shortfall) spend(g *onAir) {
 		lo, hi := s.fraction[k], 1.0
 		bearsAt := func(x float64) bool { s.set(k, x); return bears() }
 		switch {
-		case lo == 0:
+		case lo == 0 || v.Stopped():
 		case bearsAt(hi):
 			lo = hi
 		case bearsAt(math.Min(lo*(1+gainTolerance), hi)): // most users have nothing to gain
@@ -270,7 +278,7 @@ func (v *View) leastShare(g *onAir, last, accuracy float64) float64 {
 			by = math.Min(by*by*by, 4)
 		}
 	}
-	for hi/lo > 1+accuracy {
+	for hi/lo > 1+accuracy && (hi/lo > 1+hurriedEdge || !v.Stopped()) {
 		if mid := math.Sqrt(lo * hi); v.bears(g, mid) {
 			hi = mid
 		} else {

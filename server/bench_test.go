@@ -234,11 +234,12 @@ func sessionMemory(b *testing.B, sessions int, alone, busy bool) float64 {
 	slots := benchSlots(16, 64, 1, "")
 	open := func() {
 		if c == nil || alone {
-			var err error
-			if c, err = client.Dial(address, client.Config{Samples: convert.SamplesF32}); err != nil {
+			dialled, err := client.Dial(address, client.Config{Samples: convert.SamplesF32})
+			if err != nil {
 				b.Fatal(err)
 			}
-			b.Cleanup(func() { c.Close() })
+			b.Cleanup(func() { dialled.Close() })
+			c = dialled
 		}
 		session, err := c.Stream(b.Context(), client.Open{})
 		if err != nil {

@@ -60,7 +60,7 @@ func plotDemo(dir string, shift, sizes []*outcome) ([]string, error) {
 	}
 	var names []string
 	for _, ext := range []string{"png", "svg"} {
-		canvas := newCanvas(ext)
+		canvas := newCanvas(ext, plotWidth, plotHeight)
 		drawSideBySide(draw.New(canvas), size, shiftPlot)
 		name := filepath.Join(dir, "quay."+ext)
 		if err := writeFile(name, canvas); err != nil {
@@ -72,11 +72,11 @@ func plotDemo(dir string, shift, sizes []*outcome) ([]string, error) {
 }
 
 // newCanvas returns a canvas that writes the format of ext.
-func newCanvas(ext string) vg.CanvasWriterTo {
+func newCanvas(ext string, width, height vg.Length) vg.CanvasWriterTo {
 	if ext == "svg" {
-		return vgsvg.NewWith(vgsvg.UseWH(plotWidth, plotHeight), vgsvg.EmbedFonts(true))
+		return vgsvg.NewWith(vgsvg.UseWH(width, height), vgsvg.EmbedFonts(true))
 	}
-	return vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(plotWidth, plotHeight), vgimg.UseDPI(plotDPI))}
+	return vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(width, height), vgimg.UseDPI(plotDPI))}
 }
 
 func writeFile(name string, canvas vg.CanvasWriterTo) (err error) {

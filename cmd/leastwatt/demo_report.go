@@ -4,10 +4,9 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"slices"
 	"strings"
-	"time"
 
+	"leastwatt/campaign"
 	"leastwatt/channel"
 	"leastwatt/channel/quay"
 )
@@ -93,10 +92,10 @@ func newDemoReport(seed int64, shift, sizes []*outcome) *demoReport {
 			Name:               o.name,
 			line:               newLine(o),
 			SavedDb:            decibels(o.meanPowerW() / shift[0].meanPowerW()),
-			RoundTripP50Micros: quantile(o.roundTrip, 0.50).Microseconds(),
-			RoundTripP99Micros: quantile(o.roundTrip, 0.99).Microseconds(),
-			ComputeP50Micros:   quantile(o.compute, 0.50).Microseconds(),
-			ComputeP99Micros:   quantile(o.compute, 0.99).Microseconds(),
+			RoundTripP50Micros: campaign.Quantile(o.roundTrip, 0.50).Microseconds(),
+			RoundTripP99Micros: campaign.Quantile(o.roundTrip, 0.99).Microseconds(),
+			ComputeP50Micros:   campaign.Quantile(o.compute, 0.50).Microseconds(),
+			ComputeP99Micros:   campaign.Quantile(o.compute, 0.99).Microseconds(),
 		})
 	}
 	for i, o := range sizes {
@@ -254,11 +253,3 @@ func watts(powerW float64) string {
 }
 
 func decibels(ratio float64) float64 { return 10 * math.Log10(ratio) }
-
-// quantile returns the smallest of durations that at least the fraction q of
-// them do not exceed (nearest rank).
-func quantile(durations []time.Duration, q float64) time.Duration {
-	sorted := slices.Sorted(slices.Values(durations))
-	rank := int(math.Ceil(q * float64(len(sorted))))
-	return sorted[max(rank, 1)-1]
-}

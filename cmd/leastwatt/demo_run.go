@@ -7,6 +7,7 @@ import (
 	"sync"
 	"time"
 
+	"leastwatt/campaign"
 	"leastwatt/channel/quay"
 	"leastwatt/scheduler"
 	"leastwatt/scheduler/audit"
@@ -68,7 +69,8 @@ func (w way) try(ctx context.Context, open open, seed int64, slots []int, each f
 
 // plan plans slot i of the scene, audits the plan and notes what came of it.
 func (o *outcome) plan(ctx context.Context, p planner, scene *quay.Scene, i int) error {
-	slot := slotOf(scene, i, o.options)
+	slot := campaign.QuaySlot(scene, i)
+	slot.Options = o.options
 	sent := time.Now()
 	plan, err := p.Plan(ctx, slot)
 	if err != nil {
@@ -98,41 +100,16 @@ func (o *outcome) plan(ctx context.Context, p planner, scene *quay.Scene, i int)
 	return nil
 }
 
-// slotOf returns slot i of the scene as the engine takes it.
-func slotOf(scene *quay.Scene, i int, options scheduler.Options) *scheduler.Slot {
-	snapshot := scene.Slot(i)
-	slot := &scheduler.Slot{
-		Sequence:    int64(i),
-		CarrierHz:   quay.CarrierHz,
-		BandwidthHz: quay.BandwidthHz,
-		Channel:     scheduler.Channel{Antennas: len(scene.Array.PositionsM), Subbands: 1},
-		Options:     options,
-	}
-	for k, u := range scene.Users {
-		slot.Users = append(slot.Users, scheduler.User{ID: u.ID, RateBps: snapshot.RateBps[k], NoiseW: snapshot.NoiseW[k]})
-		slot.Channel.Samples = append(slot.Channel.Samples, snapshot.Channel[k]...)
-	}
-	return slot
-}
-
 // meanPowerW returns the radiated power in W, mean over slots.
-func (o *outcome) meanPowerW() float64 { return mean(o.powerW) }
+func (o *outcome) meanPowerW() float64 { return campaign.Mean(o.powerW) }
 
 // overFloorDB returns the mean power over the mean floor, nil without floors.
 func (o *outcome) overFloorDB() *float64 {
 	if len(o.floorW) == 0 {
 		return nil
 	}
-	over := decibels(o.meanPowerW() / mean(o.floorW))
+	over := decibels(o.meanPowerW() / campaign.Mean(o.floorW))
 	return &over
-}
-
-func mean(values []float64) float64 {
-	var sum float64
-	for _, v := range values {
-		sum += v
-	}
-	return sum / float64(len(values))
 }
 
 // strategy returns the strategy in force in most slots.

@@ -311,15 +311,3 @@ func TestWrap(t *testing.T) {
 		t.Errorf("wrap: %q, want %q", got, want)
 	}
 }
-
-func TestQuantile(t *testing.T) {
-	times := []time.Duration{5, 1, 4, 2, 3}
-	for _, tc := range []struct {
-		q    float64
-		want time.Duration
-	}{{0, 1}, {0.5, 3}, {0.6, 3}, {0.61, 4}, {0.99, 5}, {1, 5}} {
-		if got := quantile(times, tc.q); got != tc.want {
-			t.Errorf("quantile %v = %v, want %v", tc.q, got, tc.want)
-		}
-	}
-}

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"net"
 	"os"
 	"os/exec"
@@ -260,6 +261,26 @@ func TestPlan(t *testing.T) {
 	r.expect(t, exitDone, "dBm), the plan is ", "")
 }
 
+// Power from the wall, and where exposure limits are met: with an array of
+// isotropic antennas EIRP is known. 4 pi (2 m)^2 10 W/m2 is 502.65 W.
+func TestPlanConsumedExposure(t *testing.T) {
+	r := leastwatt(t, slotJSON, "plan", "--in", "-", "--objective", "consumed", "--consumption", "earth-2011-micro")
+	r.expect(t, exitDone, "power from the wall", "")
+	if strings.Contains(r.stdout, "exposure") {
+		t.Errorf("no array, but exposure in\n%s", r.stdout)
+	}
+	loud := strings.Replace(slotJSON, `"users"`, `"carrierHz": 3.5e9, "array": {"positionsM": [0, 0, 0, 0, 0.043, 0]}, "users"`, 1)
+	r = leastwatt(t, loud, "plan", "--in", "-", "--json")
+	plan := readPlan(t, r.stdout)
+	want := fmt.Sprintf("general public: 10 W/m2 beyond %.2f m\n", 2*math.Sqrt(*plan.PeakEirpW/502.6548))
+	r = leastwatt(t, loud, "plan", "--in", "-")
+	r.expect(t, exitDone, want, "")
+	r.expect(t, exitDone, "The licence, local codes and a qualified person decide.", "")
+	if strings.Contains(r.stdout, "wall") {
+		t.Errorf("no model, but power from the wall in\n%s", r.stdout)
+	}
+}
+
 func TestPlanShort(t *testing.T) {
 	// One antenna cannot serve two users at once at 3 bit/s/Hz each.
 	slot := `{"bandwidthHz": 1e6, "channel": {"antennas": 1, "values": [1, 0, 1, 0]},
@@ -289,7 +310,8 @@ func TestPlanRejected(t *testing.T) {
 func TestPlanFails(t *testing.T) {
 	for _, c := range []struct{ stdin, args, stderr string }{
 		{"", "--in nowhere.json", "nowhere.json: no such file"},
-		{"", "--in -", "syntax error"},
+		{"", "--in -", "there is no slot"},
+		{"{", "--in -", "unexpected EOF"},
 		{`{"antennas": 2}`, "--in -", `unknown field "antennas"`},
 		{"PK\x03\x04", "--in -", "no .npz file"},
 		{slotJSON, "--in - --out nowhere/plan.json", "no such file"},
@@ -402,8 +424,8 @@ func TestReplayBadSlots(t *testing.T) {
 	}
 
 	leastwatt(t, "", "replay", "--to", s.address, "-").expect(t, exitDone, "0: 0 met", "")
-	leastwatt(t, traceOf(1)+"{", "replay", "--to", s.address, "-").expect(t, exitFailed, "", "-, slot 2: unexpected EOF")
-	leastwatt(t, `{"speed": 1}`, "replay", "--to", s.address, "-").expect(t, exitFailed, "", `-, slot 1: proto`)
+	leastwatt(t, traceOf(1)+"{", "replay", "--to", s.address, "-").expect(t, exitFailed, "", "-: slot 2: unexpected EOF")
+	leastwatt(t, `{"speed": 1}`, "replay", "--to", s.address, "-").expect(t, exitFailed, "", `-: slot 1: proto`)
 	leastwatt(t, "", "replay", "--to", s.address, "nowhere.jsonl").expect(t, exitFailed, "", "nowhere.jsonl: no such file")
 	leastwatt(t, traceOf(1), "replay", "--to", s.address, "--out", "nowhere/x", "-").expect(t, exitFailed, "", "no such file")
 }

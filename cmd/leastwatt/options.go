@@ -19,6 +19,8 @@ type optionFlags struct {
 	seed        int64
 	shareStep   float64
 	floor       bool
+	objective   string
+	consumption string
 }
 
 func (o *optionFlags) add(cmd *cobra.Command) {
@@ -27,6 +29,8 @@ func (o *optionFlags) add(cmd *cobra.Command) {
 	f.StringVar(&o.grouping, "grouping", "", "how users are put into groups")
 	f.StringVar(&o.beams, "beams", "", "how beams are formed")
 	f.StringVar(&o.power, "power", "", "how powers are found")
+	f.StringVar(&o.objective, "objective", "", "what is minimised: radiated, or consumed, the power from the wall")
+	f.StringVar(&o.consumption, "consumption", "", "published model of the power from the wall, such as per-antenna-2015")
 	f.StringVar(&o.weights, "weights", "", "how beam weights are returned: none, f64, f32 or i16")
 	f.Float64Var(&o.correlation, "correlation-threshold", 0, "largest correlation within a group, in (0, 1]")
 	f.Int64Var(&o.seed, "seed", 0, "seed of random choices")
@@ -47,6 +51,8 @@ func (o *optionFlags) apply(slot *pb.Slot) error {
 		{"grouping", func(out *pb.Options) { out.Grouping = o.grouping }},
 		{"beams", func(out *pb.Options) { out.Beams = o.beams }},
 		{"power", func(out *pb.Options) { out.Power = o.power }},
+		{"objective", func(out *pb.Options) { out.Objective = o.objective }},
+		{"consumption", func(out *pb.Options) { out.Consumption = &pb.Consumption{Model: o.consumption} }},
 		{"weights", func(out *pb.Options) { out.Weights = pb.WeightFormat(format) }},
 		{"correlation-threshold", func(out *pb.Options) { out.CorrelationThreshold = &o.correlation }},
 		{"seed", func(out *pb.Options) { out.Seed = o.seed }},

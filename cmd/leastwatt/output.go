@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
+	"leastwatt/energy"
 	pb "leastwatt/proto/leastwatt/v1"
 )
 
@@ -112,6 +113,20 @@ func printPlan(w io.Writer, plan *pb.Plan) error {
 		return err
 	}
 	return printUsers(w, plan)
+}
+
+// printExposure writes how far from the array exposure limits are met, where EIRP
+// is known.
+func printExposure(w io.Writer, slot *pb.Slot, plan *pb.Plan) error {
+	if !(plan.GetPeakEirpW() > 0) {
+		return nil
+	}
+	text := energy.ExposureText(energy.Distances(plan.GetPeakEirpW(), slot.GetCarrierHz()))
+	if text == "" {
+		return nil
+	}
+	_, err := fmt.Fprintf(w, "\nexposure, at peak EIRP without a break\n%s", text)
+	return err
 }
 
 // antennasOff says how many antennas a plan leaves off; nothing for none.

@@ -41,12 +41,13 @@ func newReplayCommand() *cobra.Command {
 		Use:   "replay TRACE...",
 		Short: "stream a trace of slots to a server",
 		Long: `replay streams the slots of one or more files to a server, in one session and as
-fast as it answers, and prints a summary. The files hold slots as protobuf JSON,
-one after the other; "-" stands for stdin. Slot numbers must rise over the whole
-trace, or be made to with --renumber.
+fast as it answers, and prints a summary. The files are traces, or hold slots as
+protobuf JSON, one after the other, or as arrays of NumPy; "-" stands for stdin.
+Slot numbers must rise over all files, or be made to with --renumber. A damaged
+slot of a trace ends it, after those before it.
 
 It exits with 1 when a slot was rejected or failed.`,
-		Example: `  leastwatt replay shift.jsonl --out plans.jsonl
+		Example: `  leastwatt replay shift.trace --out plans.jsonl
   leastwatt replay --to 127.0.0.1:7171 --renumber --grouping alone drop-*.json --json`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error { return replay(cmd, &flags, args) },
@@ -83,7 +84,7 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 	defer func() { err = errors.Join(err, plans.Flush(), out.Close()) }()
 
 	source := &trace{stdin: cmd.InOrStdin(), files: files}
-	bar := newBar(cmd.ErrOrStderr(), source.size())
+	bar := newBar(cmd.ErrOrStderr(), source.size(), progressbar.OptionShowBytes(true))
 	tally := &tally{stderr: cmd.ErrOrStderr()}
 	start := time.Now()
 	err = stream(cmd.Context(), session, source, flags, bar, func(plan *pb.Plan) error {
@@ -113,18 +114,17 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 	return err
 }
 
-// newBar returns a progress bar over a number of bytes, -1 where it is not known.
-// It shows on a terminal only.
-func newBar(w io.Writer, size int64) *progressbar.ProgressBar {
+// newBar returns a progress bar up to size, -1 where it is not known. It shows on a
+// terminal only.
+func newBar(w io.Writer, size int64, options ...progressbar.Option) *progressbar.ProgressBar {
 	file, ok := w.(*os.File)
 	visible := ok && term.IsTerminal(int(file.Fd()))
-	return progressbar.NewOptions64(size,
+	return progressbar.NewOptions64(size, append(options,
 		progressbar.OptionSetWriter(w),
 		progressbar.OptionSetVisibility(visible),
-		progressbar.OptionShowBytes(true),
 		progressbar.OptionThrottle(100*time.Millisecond),
 		progressbar.OptionClearOnFinish(),
-	)
+	)...)
 }
 
 // stream sends a trace and hands every plan to take. It returns when all are

@@ -1,6 +1,7 @@
 package audit_test
 
 import (
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"slices"
@@ -58,6 +59,61 @@ func TestEngineCodebook(t *testing.T) {
 				auditOne(t, s)
 			}
 		}
+	}
+}
+
+// Power from the wall, of plans that minimise it and of others: idle time, antennas
+// off, limits that bind, every published model and one of odd numbers.
+func TestEngineConsumed(t *testing.T) {
+	odd := 0.7
+	models := []*scheduler.Consumption{{AntennaW: &odd, UserW: &odd, JoulesPerBit: &odd}}
+	for _, m := range scheduler.ConsumptionModels() {
+		models = append(models, &scheduler.Consumption{Model: m.Name, BaseSleepW: new(float64)})
+	}
+	off, idle := 0, 0
+	for seed, model := range models {
+		for _, objective := range scheduler.Objectives() {
+			s := slot(int64(seed), scheduler.Options{Grouping: []string{"together", "alone"}[seed%2], Objective: objective.Name, Consumption: model, Weights: scheduler.WeightsF32})
+			for range 2 {
+				plan := auditOne(t, s)
+				if plan.ConsumedPowerW == nil {
+					t.Fatal("nothing consumed")
+				}
+				busy := 0.0
+				for _, g := range plan.Groups {
+					busy += g.Share
+				}
+				if busy < 0.999 {
+					idle++
+				}
+				if slices.Contains(plan.AntennaPowerW, 0) {
+					off++
+				}
+				s.Limits.AntennaPowerW = slices.Repeat([]float64{2 * slices.Max(plan.AntennaPowerW)}, s.Channel.Antennas)
+				for _, by := range []float64{0.999, 1.001} {
+					wrong := *plan
+					w := *plan.ConsumedPowerW * by
+					wrong.ConsumedPowerW = &w
+					if r, err := audit.Recompute(s, &wrong); err != nil || len(r.Findings) != 1 || r.Findings[0].Path != "consumedPowerW" {
+						t.Errorf("%g times what is consumed: %v %v", by, r, err)
+					}
+				}
+			}
+		}
+	}
+	if off < 5 || idle < 5 {
+		t.Errorf("%d plans with antennas off, %d with idle time", off, idle)
+	}
+	// Claims without a model, and a model that is not known.
+	s := slot(1, scheduler.Options{Grouping: "together", Weights: scheduler.WeightsF64})
+	plan := auditOne(t, s)
+	plan.ConsumedPowerW = &odd
+	if r, err := audit.Recompute(s, plan); err != nil || r.ConsumedPowerW != nil || len(r.Findings) != 1 {
+		t.Errorf("a claim without a model: %v %v", r, err)
+	}
+	s.Options.Consumption = &scheduler.Consumption{Model: "x"}
+	if _, err := audit.Recompute(s, plan); !errors.Is(err, audit.ErrMismatch) {
+		t.Errorf("a model that is not known: %v", err)
 	}
 }
 

@@ -1,0 +1,206 @@
+package campaign
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"leastwatt/scheduler"
+	"leastwatt/scheduler/audit"
+)
+
+// Trial is what one strategy did on one slot. Powers, rates and SINR behind them
+// are those that the audit re-computed from the weights of the plan.
+type Trial struct {
+	Status         scheduler.Status // StatusFailed also where the strategy left users out or there is nothing to audit
+	Reason         string           // why there is no plan, or the first thing that the audit disagrees with
+	Grouping       string           // that made the plan: another one where the groups asked for cannot meet the targets
+	RadiatedPowerW float64          // mean over the slot
+	WorstRateRatio float64          // least rate over target, of users with a target; 1 without any
+	Groups         int
+	Solves         int64
+	Compute        time.Duration // of the plan, without audit and floor
+	Disagreements  int           // found by the audit
+}
+
+// Met tells whether a plan is there that meets every target and that the audit
+// agrees with.
+func (t *Trial) Met() bool { return t.Status == scheduler.StatusMet && t.Disagreements == 0 }
+
+// planned tells whether there is a plan.
+func (t *Trial) planned() bool {
+	return t.Status == scheduler.StatusMet || t.Status == scheduler.StatusShort
+}
+
+// try tries the strategies on a slot, one after the other.
+func (r *Run) try(ctx context.Context, slot *scheduler.Slot, strategies []scheduler.Strategy) Slot {
+	out := Slot{Sequence: slot.Sequence, Antennas: slot.Channel.Antennas}
+	for k := range slot.Users {
+		if slot.Users[k].RateBps > 0 {
+			out.Users++
+		}
+	}
+	for _, s := range strategies {
+		if ctx.Err() != nil {
+			return out
+		}
+		t, _ := try(ctx, with(slot, s))
+		out.Trials = append(out.Trials, t)
+	}
+	if r.Floor {
+		out.proveFloor(ctx, slot, strategies)
+	}
+	return out
+}
+
+// with returns a copy of the slot under a strategy.
+func with(slot *scheduler.Slot, s scheduler.Strategy) *scheduler.Slot {
+	out := *slot
+	out.Options = options(slot.Options, s)
+	if s.Grouping != CallersGroups {
+		out.Groups = nil
+	} else if len(out.Groups) == 0 {
+		return nil
+	}
+	return &out
+}
+
+// try plans a slot and audits the plan. Faults of the engine, of a strategy and
+// of the audit are contained.
+func try(ctx context.Context, slot *scheduler.Slot) (t Trial, audited *audit.Result) {
+	if slot == nil {
+		return Trial{Status: scheduler.StatusRejected, Reason: "the slot has no groups of its own"}, nil
+	}
+	defer func() {
+		if fault := recover(); fault != nil {
+			t, audited = Trial{Status: scheduler.StatusFailed, Reason: fmt.Sprintf("panic: %v", fault)}, nil
+		}
+	}()
+	engine := scheduler.NewEngine()
+	start := time.Now()
+	plan := engine.Schedule(ctx, slot)
+	t = Trial{Status: plan.Status, Grouping: plan.Strategy.Grouping, Groups: len(plan.Groups), Solves: plan.Solves, Compute: time.Since(start)}
+	if len(slot.Groups) > 0 {
+		t.Grouping = CallersGroups
+	}
+	if plan.Status == scheduler.StatusRejected {
+		t.Reason = violations(plan.Violations)
+		return t, nil
+	}
+	audited, err := audit.Recompute(slot, plan)
+	if err != nil {
+		return Trial{Status: scheduler.StatusFailed, Reason: err.Error()}, nil
+	}
+	if id, out := leftOut(slot, plan); out {
+		return Trial{Status: scheduler.StatusFailed, Reason: fmt.Sprintf("user %q is in no group, and nothing keeps it from being served", id)}, nil
+	}
+	t.RadiatedPowerW, t.WorstRateRatio = audited.RadiatedPowerW, audited.WorstRateRatio
+	t.disagree(audited)
+	return t, audited
+}
+
+// disagree notes what an audit disagrees with.
+func (t *Trial) disagree(audited *audit.Result) {
+	t.Disagreements += len(audited.Findings)
+	if t.Reason == "" && !audited.Agrees() {
+		t.Reason = audited.Findings[0].String()
+	}
+}
+
+// violations writes violations on one line.
+func violations(list []scheduler.Violation) string {
+	var words []string
+	for _, v := range list {
+		words = append(words, fmt.Sprintf("%s: %s, allowed: %s", v.Path, v.Value, v.Allowed))
+	}
+	return strings.Join(words, "; ")
+}
+
+// leftOut returns a user with a target who is in no group of the plan though
+// nothing binds: a fault of the grouping, not of the slot.
+func leftOut(slot *scheduler.Slot, plan *scheduler.Plan) (id string, out bool) {
+	if plan.Status != scheduler.StatusShort || len(plan.LimitsBinding) > 0 {
+		return "", false
+	}
+	seen := make(map[string]bool)
+	for _, id := range plan.UnservableUserIDs {
+		seen[id] = true
+	}
+	for g := range plan.Groups {
+		for i := range plan.Groups[g].Allocations {
+			seen[plan.Groups[g].Allocations[i].UserID] = true
+		}
+	}
+	for k := range slot.Users {
+		if u := &slot.Users[k]; u.RateBps > 0 && !seen[u.ID] {
+			return u.ID, true
+		}
+	}
+	return "", false
+}
+
+// proveFloor makes the plan of fewest solves that meets the targets again, now
+// with a floor, and takes from its audit what the certificate proves. Delivered
+// rates above the targets do not count, so that the floor is that of every plan
+// that meets them.
+func (s *Slot) proveFloor(ctx context.Context, slot *scheduler.Slot, strategies []scheduler.Strategy) {
+	best, fewest := -1, int64(math.MaxInt64)
+	for i := range s.Trials {
+		if t := &s.Trials[i]; t.Met() && t.Solves < fewest {
+			best, fewest = i, t.Solves
+		}
+	}
+	if best < 0 {
+		return
+	}
+	again := with(slot, strategies[best])
+	again.Options.Floor = true
+	t, audited := try(ctx, again)
+	if audited == nil {
+		t.Disagreements = 1
+	}
+	if t.Disagreements > 0 {
+		s.Trials[best].Disagreements, s.Trials[best].Reason = t.Disagreements, t.Reason
+		return
+	}
+	s.FloorPowerW = audited.FloorPowerW
+}
+
+// BestPowerW returns the least power of the strategies that met the targets, +Inf
+// where none did.
+func (s *Slot) BestPowerW() float64 {
+	best := math.Inf(1)
+	for i := range s.Trials {
+		if t := &s.Trials[i]; t.Met() {
+			best = math.Min(best, t.RadiatedPowerW)
+		}
+	}
+	return best
+}
+
+// OverFloorDB returns how far strategy i is over the floor of the slot; false
+// where it did not meet the targets or one of the powers is not there.
+func (s *Slot) OverFloorDB(i int) (dB float64, ok bool) {
+	if s.FloorPowerW == nil || !s.Trials[i].Met() {
+		return 0, false
+	}
+	return over(s.Trials[i].RadiatedPowerW, *s.FloorPowerW)
+}
+
+// OverBestDB returns how far strategy i is over the best of the run on the slot;
+// false where it did not meet the targets or takes no power.
+func (s *Slot) OverBestDB(i int) (dB float64, ok bool) {
+	if !s.Trials[i].Met() {
+		return 0, false
+	}
+	return over(s.Trials[i].RadiatedPowerW, s.BestPowerW())
+}
+
+func over(powerW, leastW float64) (dB float64, ok bool) {
+	if !(powerW > 0 && leastW > 0) {
+		return 0, false
+	}
+	return 10 * math.Log10(powerW/leastW), true
+}

@@ -1,0 +1,321 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"github.com/schollz/progressbar/v3"
+	"github.com/spf13/cobra"
+
+	"leastwatt/campaign"
+	"leastwatt/scheduler"
+)
+
+// compareFlags are the flags of leastwatt compare.
+type compareFlags struct {
+	in        []string
+	sets      []string
+	slots     int
+	seed      int64
+	groupings []string
+	beams     []string
+	powers    []string
+	floor     bool
+	workers   int
+	csv, plot string
+	json      bool
+}
+
+// quaySlots is what compare leaves out unless it is named: no small slots.
+const quaySlots = "quay"
+
+func newCompareCommand() *cobra.Command {
+	var flags compareFlags
+	cmd := &cobra.Command{
+		Use:   "compare",
+		Short: "compare strategies on the same slots",
+		Long: `compare plans the same slots with every strategy asked for, has the audit
+re-compute every plan, and prints for each strategy its power in W, in dB over the
+floor that no scheme of transmission can go below and over the best strategy of
+the run, whether rates were met, groups and times. A strategy is a grouping, beams
+and a way to find powers; all combinations are tried but those that do not go
+together, which are told.
+
+Slots come from traces, or files of protobuf JSON ("-" is stdin), or are drawn by
+seed:
+
+` + setList() + `
+A strategy that lives elsewhere takes part with its groups: put them into the
+field groups of every slot of the trace, [{"userIds": ["a", "b"]}, ...], with
+shares or without. They are compared as the grouping ` + campaign.CallersGroups + `; all others
+group for themselves.
+
+Ctrl-C ends the run with what is done until then. compare exits with 0, and with 1
+when a slot is rejected, a strategy fails, the audit disagrees with a plan or the
+run is ended.`,
+		Example: `  leastwatt compare --slots 50 --plot groupings.png --csv groupings.csv
+  leastwatt compare --in shift.jsonl --grouping together,alone,semi-orthogonal --beams optimal,zero-forcing
+  leastwatt compare --set quay --grouping semi-orthogonal --beams matched,regularized --power lp,iterative --json`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return compare(cmd, &flags) },
+	}
+	f := cmd.Flags()
+	f.StringSliceVar(&flags.in, "in", nil, "traces, or files of slots in JSON")
+	f.StringSliceVar(&flags.sets, "set", nil, "sets of slots (default all but quay)")
+	f.IntVar(&flags.slots, "slots", 20, "slots of each set; of traces all are taken unless it is given")
+	f.Int64Var(&flags.seed, "seed", 1, "seed of the sets, and of random choices")
+	f.StringSliceVar(&flags.groupings, "grouping", nil, "groupings (default all: "+strings.Join(namesOf(scheduler.Groupings()), ", ")+")")
+	f.StringSliceVar(&flags.beams, "beams", []string{scheduler.BeamsOptimal}, "beams: "+strings.Join(namesOf(scheduler.Beams()), ", "))
+	f.StringSliceVar(&flags.powers, "power", nil, "ways to find powers (default that of the beams): "+strings.Join(namesOf(scheduler.Powers()), ", "))
+	f.BoolVar(&flags.floor, "floor", true, "prove the floor of every slot")
+	f.IntVar(&flags.workers, "workers", runtime.GOMAXPROCS(0), "plans made at a time")
+	f.StringVar(&flags.csv, "csv", "", "where a line for each slot and strategy goes")
+	f.StringVar(&flags.plot, "plot", "", "where plots of cumulative distributions go, .png or .svg")
+	f.BoolVar(&flags.json, "json", false, "print the tables as JSON")
+	return cmd
+}
+
+// setList lists the sets of slots, one a line.
+func setList() string {
+	var b strings.Builder
+	for _, s := range campaign.Sets() {
+		fmt.Fprintf(&b, "  %-20s %s\n", s.Name, s.Summary)
+	}
+	return b.String()
+}
+
+func namesOf(list []scheduler.Info) []string {
+	var names []string
+	for _, i := range list {
+		names = append(names, i.Name)
+	}
+	return names
+}
+
+func compare(cmd *cobra.Command, flags *compareFlags) error {
+	if err := flags.check(cmd); err != nil {
+		return err
+	}
+	sources, err := flags.sources(cmd)
+	if err != nil {
+		return err
+	}
+	strategies, skipped, err := flags.strategies(sources[0].callers)
+	if err != nil {
+		return err
+	}
+	for _, s := range skipped {
+		fmt.Fprintf(cmd.ErrOrStderr(), "skipped: %s\n", s)
+	}
+	lines, err := createOutput(flags.csv, cmd.OutOrStdout())
+	if err != nil {
+		return err
+	}
+	report := &compareReport{Seed: flags.seed, Workers: flags.workers, Floor: flags.floor, Skipped: skipped}
+	runErr := flags.run(cmd, sources, strategies, report)
+	report.Stopped = runErr != nil && cmd.Context().Err() != nil
+	if err := errors.Join(campaign.WriteCSV(lines, report.results), lines.Close()); err != nil {
+		return err
+	}
+	if err := flags.show(cmd, report); err != nil {
+		return err
+	}
+	switch {
+	case report.Stopped:
+		return errors.New("ended before all slots were done")
+	case runErr != nil:
+		return runErr
+	case !report.good():
+		return &exitError{code: exitFailed}
+	}
+	return nil
+}
+
+// check checks flags that stand alone.
+func (f *compareFlags) check(cmd *cobra.Command) error {
+	if len(f.in) > 0 && len(f.sets) > 0 {
+		return usagef("--in and --set exclude each other")
+	}
+	if ext := filepath.Ext(f.plot); f.plot != "" && ext != ".png" && ext != ".svg" {
+		return usagef("--plot %s: .png or .svg", f.plot)
+	}
+	if f.csv == "-" && f.json {
+		return usagef("--csv - and --json both write to stdout")
+	}
+	return checkPositive(cmd, "slots", "workers")
+}
+
+// run tries the strategies on every source of slots and adds to the report what
+// came of it, also when it ends early.
+func (f *compareFlags) run(cmd *cobra.Command, sources []*slotSource, strategies []scheduler.Strategy, report *compareReport) error {
+	bar := f.newBar(cmd.ErrOrStderr(), sources)
+	defer bar.finish()
+	for _, source := range sources {
+		r := campaign.Run{
+			Set: source.name, Strategies: strategies, Workers: f.workers, Floor: f.floor,
+			Each: func() { bar.step(source.position) },
+		}
+		result, err := r.Do(cmd.Context(), source.slots)
+		report.RejectedSlots += source.rejected
+		if len(result.Slots) > 0 || err == nil {
+			report.add(source, result)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// show prints the report and draws the plot.
+func (f *compareFlags) show(cmd *cobra.Command, report *compareReport) error {
+	if f.plot != "" && report.slots() > 0 {
+		if err := plotCompare(f.plot, report.results); err != nil {
+			return err
+		}
+	}
+	table := cmd.OutOrStdout()
+	if f.csv == "-" {
+		table = cmd.ErrOrStderr()
+	}
+	if f.json {
+		encoder := json.NewEncoder(table)
+		encoder.SetIndent("", "  ")
+		return encoder.Encode(report)
+	}
+	return report.print(table)
+}
+
+// strategies returns the combinations to try, and those left out with the reason.
+// Where no groupings are named it is all of them, and those of the slots where
+// they have any.
+func (f *compareFlags) strategies(callers bool) (list []scheduler.Strategy, skipped []string, err error) {
+	groupings := f.groupings
+	if len(groupings) == 0 {
+		groupings = namesOf(scheduler.Groupings())
+		if callers {
+			groupings = append(groupings, campaign.CallersGroups)
+		}
+	}
+	powers := f.powers
+	if len(powers) == 0 {
+		powers = []string{""}
+	}
+	for _, c := range []struct {
+		flag         string
+		names, known []string
+	}{
+		{"grouping", f.groupings, append(namesOf(scheduler.Groupings()), campaign.CallersGroups)},
+		{"beams", f.beams, namesOf(scheduler.Beams())},
+		{"power", f.powers, namesOf(scheduler.Powers())},
+	} {
+		for _, name := range c.names {
+			if !slices.Contains(c.known, name) {
+				return nil, nil, usagef("--%s %q: %s", c.flag, name, strings.Join(c.known, ", "))
+			}
+		}
+	}
+	for _, beams := range f.beams {
+		for _, power := range powers {
+			if bad := campaign.Applies(scheduler.Strategy{Beams: beams, Power: power}); len(bad) > 0 {
+				skipped = append(skipped, fmt.Sprintf("%s beams with %s power: %s", beams, power, bad[0].Allowed))
+				continue
+			}
+			for _, grouping := range groupings {
+				list = append(list, scheduler.Strategy{Grouping: grouping, Beams: beams, Power: power})
+			}
+		}
+	}
+	if len(list) == 0 {
+		return nil, nil, usagef("no strategy is left: %s", strings.Join(skipped, "; "))
+	}
+	return list, skipped, nil
+}
+
+// slotSource is where slots come from.
+type slotSource struct {
+	name     string
+	summary  string
+	slots    iter.Seq2[*scheduler.Slot, error]
+	callers  bool         // slots bring groups of their own
+	rejected int          // slots that are no slots; read when slots has ended
+	size     int64        // of the whole, in bytes of traces or in slots; -1: not known
+	position func() int64 // reached; nil: one more with every slot
+}
+
+// sources returns the traces, taken as one, or the sets.
+func (f *compareFlags) sources(cmd *cobra.Command) ([]*slotSource, error) {
+	if len(f.in) > 0 {
+		s, err := f.traceSource(cmd)
+		return []*slotSource{s}, err
+	}
+	all := campaign.Sets()
+	names := f.sets
+	if len(names) == 0 {
+		for _, s := range all {
+			if s.Name != quaySlots {
+				names = append(names, s.Name)
+			}
+		}
+	}
+	var out []*slotSource
+	for _, name := range names {
+		i := slices.IndexFunc(all, func(s campaign.Set) bool { return s.Name == name })
+		if i < 0 {
+			return nil, usagef("--set %q is not one of those that --help lists", name)
+		}
+		out = append(out, &slotSource{name: name, summary: all[i].Summary, slots: all[i].Slots(f.seed, f.slots), size: int64(f.slots)})
+	}
+	return out, nil
+}
+
+// lateBar is a progress bar with the time left, which shows on a terminal and only
+// when a run takes long.
+type lateBar struct {
+	bar   *progressbar.ProgressBar
+	start time.Time
+	done  atomic.Int64
+}
+
+// lateBarAfter is when the bar shows.
+const lateBarAfter = 2 * time.Second
+
+func (f *compareFlags) newBar(w io.Writer, sources []*slotSource) *lateBar {
+	var size int64
+	for _, s := range sources {
+		size += s.size
+	}
+	option := progressbar.OptionShowCount()
+	if sources[0].position != nil {
+		option = progressbar.OptionShowBytes(true)
+	}
+	b := &lateBar{bar: newBar(w, size, option), start: time.Now()}
+	b.bar.StartWithoutRender()
+	return b
+}
+
+// step moves the bar on: to a position, or by one.
+func (b *lateBar) step(position func() int64) {
+	at := b.done.Add(1)
+	if position != nil {
+		at = position()
+	}
+	if time.Since(b.start) > lateBarAfter {
+		b.bar.Set64(at)
+	}
+}
+
+func (b *lateBar) finish() {
+	if time.Since(b.start) > lateBarAfter {
+		b.bar.Finish()
+	}
+}

@@ -1,0 +1,35 @@
+package scheduler
+
+import (
+	"context"
+	"math/rand/v2"
+	"testing"
+)
+
+// TestStoppedAtOnce: where there is no time at all, a plan takes few solves all
+// the same, whatever is asked for, and says so: a few for each group and subband.
+func TestStoppedAtOnce(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	watts := 0.01
+	for name, change := range map[string]func(*Slot){
+		"plain":         func(*Slot) {},
+		"alone":         func(s *Slot) { s.Options.Grouping = "alone" },
+		"together":      func(s *Slot) { s.Options.Grouping = "together" },
+		"exact":         func(s *Slot) { s.Options.Grouping = "exact" },
+		"zero forcing":  func(s *Slot) { s.Options.Beams = BeamsZeroForcing },
+		"rate table":    func(s *Slot) { s.Options.RateTable = "mcs-64qam" },
+		"share step":    func(s *Slot) { s.Options.ShareStep = 1.0 / 14 },
+		"total power":   func(s *Slot) { s.Limits.TotalPowerW = &watts },
+		"antenna power": func(s *Slot) { s.Limits.AntennaPowerW = constant(s.Channel.Antennas, 0.1) },
+	} {
+		for _, c := range []struct{ users, subbands, antennas int }{{9, 1, 16}, {8, 8, 16}} {
+			slot := randomWideSlot(rand.New(rand.NewPCG(3, 4)), c.users, c.subbands, c.antennas, 1)
+			change(slot)
+			plan := NewEngine().Schedule(ctx, slot)
+			if most := int64(4 * c.users * c.subbands); plan.Status != StatusMet || !plan.StoppedEarly || plan.Solves > most {
+				t.Errorf("%s, %v: %v after %d solves, stopped early %v; want at most %d", name, c, plan.Status, plan.Solves, plan.StoppedEarly, most)
+			}
+		}
+	}
+}
