@@ -166,7 +166,7 @@ func (s *search) run() {
 	}
 	descended := false
 	for _, d := range s.deals() {
-		if !descended && best.total <= d.cost {
+		if best.teams != nil && !descended && best.total <= d.cost {
 			descend(best)
 			descended = true
 		}

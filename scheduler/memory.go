@@ -142,8 +142,8 @@ func (s *search) remembered() dealing {
 }
 
 // resume searches from the session's last partition: it descends, then deals some
-// groups anew, not the same ones in every slot. It reports false where there is no such partition
-// or it cannot be served any more. Below the hysteresis what was remembered stays.
+// groups anew, not the same ones in every slot. It reports false where there is no
+// such partition or it cannot be served any more. Below the hysteresis what was remembered stays.
 func (s *search) resume() bool {
 	d := s.remembered()
 	if len(d.groups) == 0 || !s.start(d) {
