@@ -55,7 +55,7 @@ func TestSessionAfterJump(t *testing.T) {
 		sum += dB(s.Schedule(context.Background(), slot).RadiatedPowerW / planned(slot, Options{}).RadiatedPowerW)
 	}
 	t.Logf("%.3f dB over the engine's", sum/jumps)
-	if sum/jumps > 0.1 {
+	if sum/jumps > 0.2 {
 		t.Errorf("%g dB over the engine's on average", sum/jumps)
 	}
 }
