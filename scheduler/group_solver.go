@@ -38,6 +38,7 @@ type groupSolver struct {
 	choice   beamChoice
 	solves   int64
 
+	tolerance    float64 // of solves for optimal beams without limits; 0: the optimiser's own
 	maxPenaltyDB float64 // of a group over its interference-free power; 0: the optimiser's own
 }
 
@@ -362,7 +363,7 @@ func (s *groupSolver) solveBand(g *onAir, rates []float64, c int) float64 {
 	}
 	b := &s.band
 	b.set(s.view, g.users, f, s.rate)
-	b.maxPenaltyDB = s.maxPenaltyDB
+	b.maxPenaltyDB, b.optimal.Tolerance = s.maxPenaltyDB, s.tolerance
 	powerW, bySINR, status := b.solve(s.penalty[f*len(s.view.slot.Users):])
 	if status != optim.Solved {
 		return math.Inf(1)
