@@ -211,8 +211,8 @@ func (s *groupSolver) stepUp(rates []float64, total float64, k int, bands []int)
 func (s *groupSolver) setMean(g *onAir, share float64) bool {
 	s.mean = s.mean[:0]
 	wider := float64(s.view.Subbands()) / float64(len(g.bands))
-	for i, k := range g.users {
-		r := s.view.rate[k] * wider / share
+	for i := range g.users {
+		r := s.view.target(g, i) * wider / share
 		if g.rates != nil {
 			r = g.rates[i]
 		}
