@@ -319,7 +319,7 @@ func (r *room) chooseWithin(options [][]shareOption) ([]float64, float64) {
 		for _, o := range options[g] {
 			n := len(p.Cost)
 			one.Index, one.Value = append(one.Index, n), append(one.Value, 1)
-			for i := range rows {
+			for i := range r.rows {
 				if slices.Contains(r.rows[i].places, g) {
 					rows[i].Index, rows[i].Value = append(rows[i].Index, n), append(rows[i].Value, o.share)
 				}

@@ -19,12 +19,14 @@ import (
 // where the search starts.
 
 const (
-	usersTolerance  = 1e-8 // relative power at which a split over groups ends
-	balanceStep     = 0.5  // of a user's target that is first moved to another group
-	leastBalance    = 1.0 / 256
-	balanceExponent = 32.0 // of loads where the largest is to fall
-	balanceEdge     = 1e-3 // relative accuracy of loads
+	usersTolerance = 1e-8 // relative power at which a split over groups ends
+	balanceStep    = 0.5  // of a user's target that is first moved to another group
+	leastBalance   = 1.0 / 1024
 )
+
+// balanceExponents are those of the norms of loads that are lowered in turn, the
+// last of which is within 0.1 % of the largest of two.
+var balanceExponents = []float64{32, 1000}
 
 // reach returns the subbands on which user k may be served.
 func (v *View) reach(k int) []int {
@@ -264,103 +266,140 @@ func (s *userSplit) power(rate, slope []float64) float64 {
 	return p.powerW
 }
 
-// balance seeks parts that can be served: it moves parts of users from group to
+// balance seeks parts that can be served. It moves parts of users from group to
 // group while the largest load falls, the load of a bound on shares being what its
-// groups need at least over what there is. It reports whether loads are below 1.
+// groups need at least over what there is; to get past where two loads are equal, a
+// norm of them all is lowered first. It reports whether loads are about 1 at most.
 func (v *View) balance(p *partition) bool {
-	need := make([]float64, len(p.groups))
-	look := func(i int) {
-		if len(p.groups[i].users) == 0 {
-			need[i] = 0
-			return
-		}
-		need[i] = v.leastShare(&p.groups[i], need[i], balanceEdge)
+	b := balancing{view: v, p: p, need: make([]float64, len(p.groups)), accuracy: 10 * shareEdge}
+	if v.peak != nil && len(v.peak.cones) > 0 {
+		b.accuracy = shareEdgeEIRP
 	}
 	for i := range p.groups {
-		if look(i); math.IsInf(need[i], 1) {
-			v.relieve(p, i)
-			look(i)
+		if b.look(i); math.IsInf(b.need[i], 1) {
+			b.relieve(i)
 		}
 	}
 	for i := range p.groups {
-		look(i) // more may have come
+		b.look(i) // more may have come
 	}
-	// loads returns the largest load, +Inf with a group that no share serves, the
-	// number of those and a mean over the others in which large ones count.
-	loads := func() (most float64, lost int, mean float64) {
-		add := func(x float64) {
-			most = math.Max(most, x)
-			mean += math.Pow(x, balanceExponent)
-		}
-		served := func(i int) float64 {
-			if math.IsInf(need[i], 1) {
-				most = need[i]
-				lost++
-				return 0
-			}
-			return need[i]
-		}
-		for i := range p.groups {
-			if g := &p.groups[i]; g.fixed {
-				add(served(i) / g.share)
+	for _, exponent := range balanceExponents {
+		b.exponent = exponent
+		b.loads = b.measure()
+		for step := balanceStep; step >= leastBalance; step /= 2 {
+			for b.loads.most > 1 && !v.Stopped() && b.sweep(step) {
 			}
 		}
-		for _, r := range p.rooms(v.Subbands()) {
-			s := make([]float64, len(r.groups))
-			for n, i := range r.groups {
-				s[n] = served(i)
-			}
-			add(r.load(s))
-		}
-		return most, lost, mean
 	}
-	most, lost, mean := loads()
-	for step := balanceStep; step >= leastBalance && most > 1; step /= 2 {
-		for moved := true; moved && most > 1; {
-			moved = false
-			for from, members := range p.members {
-				for m, k := range members {
-					for to := range p.members {
-						if v.Stopped() {
-							return most <= 1
-						}
-						n := slices.Index(p.members[to], k)
-						part := p.parts()
-						if n < 0 || to == from || part[from][m] == 0 {
-							continue
-						}
-						by := math.Min(step, part[from][m])
-						part[from][m] -= by
-						part[to][n] += by
-						kept, was := p.parts(), [2]float64{need[from], need[to]}
-						p.assign(part)
-						look(from)
-						look(to)
-						if a, b, c := loads(); b < lost || b == lost && c < mean*(1-balanceEdge) {
-							most, lost, mean, moved = a, b, c, true
-							continue
-						}
-						p.assign(kept)
-						need[from], need[to] = was[0], was[1]
-					}
+	return b.loads.most <= 1+2*b.accuracy
+}
+
+// balancing is the search of balance.
+type balancing struct {
+	view     *View
+	p        *partition
+	need     []float64 // [group] least share
+	accuracy float64   // relative, of need
+	exponent float64   // of the norm
+	loads    loads
+}
+
+// loads sums up how far what groups need exceeds what there is.
+type loads struct {
+	lost int     // groups that no share serves
+	most float64 // the largest load of the others; +Inf with one lost
+	norm float64 // of the loads of the others
+}
+
+// look finds what group i needs.
+func (b *balancing) look(i int) {
+	if g := &b.p.groups[i]; len(g.users) == 0 {
+		b.need[i] = 0
+	} else {
+		b.need[i] = b.view.leastShare(g, b.need[i], b.accuracy)
+	}
+}
+
+func (b *balancing) measure() (out loads) {
+	var all []float64
+	served := func(i int) float64 {
+		if math.IsInf(b.need[i], 1) {
+			out.lost++
+			return 0
+		}
+		return b.need[i]
+	}
+	for i := range b.p.groups {
+		if g := &b.p.groups[i]; g.fixed {
+			all = append(all, served(i)/g.share)
+		}
+	}
+	for _, r := range b.p.rooms(b.view.Subbands()) {
+		s := make([]float64, len(r.groups))
+		for n, i := range r.groups {
+			s[n] = served(i)
+		}
+		all = append(all, r.load(s))
+	}
+	most := slices.Max(all)
+	for _, x := range all {
+		out.norm += math.Pow(x/most, b.exponent)
+	}
+	out.norm = most * math.Pow(out.norm, 1/b.exponent)
+	if out.most = most; out.lost > 0 {
+		out.most = math.Inf(1)
+	}
+	return out
+}
+
+// sweep tries for each user of each group to move a part of its target, step or all
+// that there is, to each other group. It reports whether any did good.
+func (b *balancing) sweep(step float64) bool {
+	moved := false
+	for from, members := range b.p.members {
+		for m, k := range members {
+			for to := range b.p.members {
+				n := slices.Index(b.p.members[to], k)
+				part := b.p.parts()
+				if n < 0 || to == from || part[from][m] == 0 || b.view.Stopped() {
+					continue
 				}
+				by := math.Min(step, part[from][m])
+				part[from][m] -= by
+				part[to][n] += by
+				moved = b.try(part, from, to) || moved
 			}
 		}
 	}
-	return most <= 1
+	return moved
+}
+
+// try takes parts that differ in two groups if they are better.
+func (b *balancing) try(part [][]float64, from, to int) bool {
+	kept, needFrom, needTo := b.p.parts(), b.need[from], b.need[to]
+	b.p.assign(part)
+	b.look(from)
+	b.look(to)
+	if now := b.measure(); now.lost < b.loads.lost || now.lost == b.loads.lost && now.norm < b.loads.norm*(1-4*b.accuracy) {
+		b.loads = now
+		return true
+	}
+	b.p.assign(kept)
+	b.need[from], b.need[to] = needFrom, needTo
+	return false
 }
 
 // relieve takes the users who are in other groups too out of a group that no share
 // serves, until one does.
-func (v *View) relieve(p *partition, i int) {
-	for m := range p.members[i] {
-		part := p.parts()
+func (b *balancing) relieve(i int) {
+	for m := range b.p.members[i] {
+		part := b.p.parts()
 		if part[i][m] == 0 || part[i][m] == 1 {
 			continue // not here, or nowhere else
 		}
 		part[i][m] = 0
-		p.assign(part)
-		if g := &p.groups[i]; len(g.users) == 0 || !math.IsInf(v.leastShare(g, 0, balanceEdge), 1) {
+		b.p.assign(part)
+		if b.look(i); !math.IsInf(b.need[i], 1) {
 			return
 		}
 	}
