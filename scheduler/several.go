@@ -19,7 +19,7 @@ import (
 // where the search starts.
 
 const (
-	usersTolerance = 1e-8 // relative power at which a split over groups ends
+	usersTolerance = 1e-7 // relative power at which a split over groups ends
 	balanceStep    = 0.5  // of a user's target that is first moved to another group
 	leastBalance   = 1.0 / 1024
 )
