@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"pgregory.net/rapid"
 
+	"leastwatt/proto/convert"
 	pb "leastwatt/proto/leastwatt/v1"
 	"leastwatt/scheduler"
 )
@@ -317,9 +318,6 @@ func drawWildSlot(t *rapid.T) *pb.Slot {
 	if rapid.Bool().Draw(t, "codebook given") {
 		slot.Options.Codebook = drawCodebook(t, antennas)
 	}
-	if rapid.Bool().Draw(t, "groups given") {
-		slot.Groups = drawGroups(t, users, subbands)
-	}
 	for k := range users {
 		u := &pb.User{Id: string(rune('a' + k)), NoiseW: power("noise", -30, 10)}
 		if rapid.Bool().Draw(t, "active") {
@@ -348,6 +346,12 @@ func drawWildSlot(t *rapid.T) *pb.Slot {
 			}
 		}
 		slot.Channel.Values = append(slot.Channel.Values, row...)
+	}
+	if rapid.Bool().Draw(t, "groups given") {
+		slot.Groups = drawGroups(t, users, subbands)
+		if s, bad := convert.SlotFromProto(slot); len(bad) > 0 || s.Validate() != nil {
+			slot.Groups = nil // shares that do not fit, or what does not go with them
+		}
 	}
 	return slot
 }
