@@ -10,6 +10,7 @@ tool (
 require (
 	codeberg.org/sbinet/npyio v0.14.0
 	github.com/google/go-cmp v0.7.0
+	github.com/klauspost/compress v1.20.1
 	github.com/prometheus/client_golang v1.25.0
 	github.com/schollz/progressbar/v3 v3.19.1
 	github.com/spf13/cobra v1.10.2

@@ -53,10 +53,34 @@ func Planar(rows, columns int, spacingM float64) [][3]float64 {
 	return positions
 }
 
-// Array is a set of equal antennas that look along +x.
+// Cylindrical returns an array of rows x columns antennas on an upright cylinder
+// around the origin, each looking straight outwards: antenna row*columns+column,
+// rows spacingM apart along z from below, columns spacingM apart on the straight
+// line from one to the next, column 0 towards +x and the others in turn from +x
+// to +y.
+func Cylindrical(rows, columns int, spacingM float64, pattern Pattern) Array {
+	var radiusM float64
+	if columns > 1 {
+		radiusM = spacingM / (2 * math.Sin(math.Pi/float64(columns)))
+	}
+	a := Array{Pattern: pattern}
+	for r := range rows {
+		z := (float64(r) - float64(rows-1)/2) * spacingM
+		for c := range columns {
+			azimuthDeg := 360 * float64(c) / float64(columns)
+			u := Direction{AzimuthDeg: azimuthDeg}.Unit()
+			a.PositionsM = append(a.PositionsM, [3]float64{radiusM * u[0], radiusM * u[1], z})
+			a.AzimuthsDeg = append(a.AzimuthsDeg, azimuthDeg)
+		}
+	}
+	return a
+}
+
+// Array is a set of equal antennas.
 type Array struct {
-	PositionsM [][3]float64 // x, y, z of each antenna
-	Pattern    Pattern      // of one antenna; nil means Isotropic
+	PositionsM  [][3]float64 // x, y, z of each antenna
+	AzimuthsDeg []float64    // to where each antenna looks, from +x to +y; nil means +x for all
+	Pattern     Pattern      // of one antenna that looks along +x; nil means Isotropic
 }
 
 // Steering sets dst, one sample per antenna, to the channel of a plane wave that
@@ -74,11 +98,17 @@ func (a *Array) Steering(dst []complex128, d Direction, wavelengthM float64) {
 
 // addWave adds the channel of a plane wave along d, of gain g, to dst.
 func (a *Array) addWave(dst []complex128, g complex128, d Direction, wavelengthM float64) {
-	g *= complex(a.amplitude(d), 0)
+	if a.AzimuthsDeg == nil {
+		g *= complex(a.amplitude(d), 0)
+	}
 	u := d.Unit()
 	for m, p := range a.PositionsM {
 		turns := dot(p, u) / wavelengthM
-		dst[m] += g * cmplx.Rect(1, -2*math.Pi*turns)
+		wave := g * cmplx.Rect(1, -2*math.Pi*turns)
+		if a.AzimuthsDeg != nil {
+			wave *= complex(a.amplitude(d.turned(-a.AzimuthsDeg[m])), 0)
+		}
+		dst[m] += wave
 	}
 }
 
@@ -88,6 +118,24 @@ func (a *Array) amplitude(d Direction) float64 {
 		return 1
 	}
 	return math.Pow(10, a.Pattern(d)/20)
+}
+
+// meanPower returns the mean over the antennas of their power gain along d.
+func (a *Array) meanPower(d Direction) float64 {
+	if a.AzimuthsDeg == nil {
+		return square(a.amplitude(d))
+	}
+	var sum float64
+	for _, azimuthDeg := range a.AzimuthsDeg {
+		sum += square(a.amplitude(d.turned(-azimuthDeg)))
+	}
+	return sum / float64(len(a.AzimuthsDeg))
+}
+
+// turned returns d turned by azimuthDeg from +x to +y.
+func (d Direction) turned(azimuthDeg float64) Direction {
+	d.AzimuthDeg = wrapDeg(d.AzimuthDeg + azimuthDeg)
+	return d
 }
 
 // Pose is where an array stands in the world and how it looks. The zero value

@@ -119,7 +119,7 @@ func TestPlanarIsProductOfLines(t *testing.T) {
 	d := Direction{AzimuthDeg: 17, ElevationDeg: -11}
 	u := d.Unit()
 	got := against(plane, d)
-	want := dirichlet(columns, math.Pi*u[1]) * dirichlet(rows, math.Pi*u[2])
+	want := kernel(columns, math.Pi*u[1]) * kernel(rows, math.Pi*u[2])
 	if math.Abs(got-want) > 1e-12 {
 		t.Errorf("|AF| = %.15f, want %.15f", got, want)
 	}
@@ -138,7 +138,8 @@ func against(a *Array, d Direction) float64 {
 	return correlation(broadside, aside)
 }
 
-func dirichlet(n int, psi float64) float64 {
+// kernel is the normalised Dirichlet kernel.
+func kernel(n int, psi float64) float64 {
 	return math.Abs(math.Sin(float64(n)*psi/2) / (float64(n) * math.Sin(psi/2)))
 }
 

@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -37,7 +38,7 @@ func TestReadNPZ(t *testing.T) {
 			continue
 		}
 		w := c.want
-		if got.Users != w.Users || got.Subbands != w.Subbands || got.Antennas != w.Antennas || got.BandwidthHz != 20e6 ||
+		if got.Slots != 1 || got.Users != w.Users || got.Subbands != w.Subbands || got.Antennas != w.Antennas || got.BandwidthHz != 20e6 ||
 			!slices.Equal(got.RateBps, []float64{1e6, 2.5e6}) || !slices.Equal(got.NoiseW, w.NoiseW) ||
 			!slices.Equal(got.CSIErrorVariance, w.CSIErrorVariance) {
 			t.Errorf("%s: %+v", c.file, got)
@@ -69,6 +70,54 @@ func TestReadNPZBad(t *testing.T) {
 	}
 	if got, err := readNPZ(readFile(t, "empty.npz")); err != nil || got.Users != 0 || len(got.Channel) != 0 {
 		t.Errorf("no users: %v, %v", got, err)
+	}
+}
+
+// What is written is read back, and by NumPy's own rules: the header ends at a
+// multiple of 64 and the length is that of the shape (decodeArray holds it).
+func TestWriteNPZ(t *testing.T) {
+	z := &NPZ{Slots: 2, Users: 3, Subbands: 2, Antennas: 4, BandwidthHz: 2e7}
+	for i := range 2 * 3 * 2 * 4 {
+		z.Channel = append(z.Channel, complex(float64(i), -1/float64(i+1)))
+	}
+	for i := range 2 * 3 {
+		z.RateBps = append(z.RateBps, 1e6*float64(i))
+		z.NoiseW = append(z.NoiseW, 1e-13*float64(i+1))
+		z.CSIErrorVariance = append(z.CSIErrorVariance, 1e-15*float64(i))
+	}
+	var out bytes.Buffer
+	if err := WriteNPZ(&out, z); err != nil {
+		t.Fatal(err)
+	}
+	got, err := readNPZ(out.Bytes())
+	if err != nil || !reflect.DeepEqual(got, z) {
+		t.Errorf("%+v, %v; want %+v", got, err, z)
+	}
+	out.Reset()
+	if err := WriteNPY(&out, z); err != nil {
+		t.Fatal(err)
+	}
+	if end := bytes.IndexByte(out.Bytes(), '\n') + 1; end%64 != 0 {
+		t.Errorf("the header ends at %d", end)
+	}
+	one, err := ReadNPY(out.Bytes())
+	if err != nil || one.Slots != 2 || one.Users != 3 || one.Subbands != 2 || one.Antennas != 4 || !slices.Equal(one.Channel, z.Channel) {
+		t.Errorf("%+v, %v", one, err)
+	}
+	for _, bad := range [][]byte{nil, out.Bytes()[:100], []byte("rubbish")} {
+		if got, err := ReadNPY(bad); err == nil {
+			t.Errorf("%d bytes: %+v", len(bad), got)
+		}
+	}
+	// A number for each user alone stands for all slots.
+	short := repack(t, readFile(t, "c64.npz"), func(file string, array []byte) []byte {
+		if file == "channel.npy" {
+			return out.Bytes()
+		}
+		return array
+	})
+	if got, err := readNPZ(short); err == nil || !strings.Contains(err.Error(), "rate_bps has shape [2], not one number for each of 3 users") {
+		t.Errorf("%v, %v", got, err)
 	}
 }
 
@@ -148,7 +197,7 @@ func FuzzReadNPZ(f *testing.F) {
 		f.Add(readFile(f, name))
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
-		if z, err := readNPZ(data); err == nil && len(z.Channel) != z.Users*z.Subbands*z.Antennas {
+		if z, err := readNPZ(data); err == nil && len(z.Channel) != z.Slots*z.Users*z.Subbands*z.Antennas {
 			t.Errorf("%d samples for %d users, %d subbands, %d antennas", len(z.Channel), z.Users, z.Subbands, z.Antennas)
 		}
 	})

@@ -41,9 +41,8 @@ func Scatter(pose Pose, viaM, toM [3]float64, reflection complex128, carrierHz f
 
 // newPath returns the path of lengthM that leaves along v.
 func newPath(v [3]float64, lengthM float64, factor complex128, carrierHz float64) Path {
-	wavelengthM := WavelengthM(carrierHz)
-	gain := cmplx.Rect(freeSpaceAmplitude(lengthM, wavelengthM), -2*math.Pi*lengthM/wavelengthM)
-	return Path{Gain: factor * gain, DelayS: lengthM / SpeedOfLightMps, Departure: DirectionOf(v)}
+	loss := freeSpaceAmplitude(lengthM, WavelengthM(carrierHz))
+	return unitPath(v, lengthM, factor*complex(loss, 0), carrierHz)
 }
 
 func freeSpaceAmplitude(lengthM, wavelengthM float64) float64 {
@@ -60,6 +59,36 @@ func (a *Array) Response(dst []complex128, paths []Path, carrierHz, offsetHz flo
 		g := cmplx.Conj(p.Gain) * cmplx.Rect(1, 2*math.Pi*offsetHz*p.DelayS)
 		a.addWave(dst, g, p.Departure, wavelengthM)
 	}
+}
+
+// Responses sets dst, [subband][antenna], to the channel of a user at the end of
+// paths on subbands equally wide subbands of bandwidthHz around the carrier, each
+// taken at its middle.
+func (a *Array) Responses(dst []complex128, paths []Path, carrierHz, bandwidthHz float64, subbands int) {
+	clear(dst)
+	n := len(a.PositionsM)
+	wave := make([]complex128, n)
+	wavelengthM := WavelengthM(carrierHz)
+	for _, p := range paths {
+		a.Steering(wave, p.Departure, wavelengthM)
+		for f := range subbands {
+			offsetHz := (float64(f) - float64(subbands-1)/2) * bandwidthHz / float64(subbands)
+			g := cmplx.Conj(p.Gain) * cmplx.Rect(1, 2*math.Pi*offsetHz*p.DelayS)
+			for m, w := range wave {
+				dst[f*n+m] += g * w
+			}
+		}
+	}
+}
+
+// MeanGain returns the mean of |h|^2 over the antennas and over random phases of
+// the paths: the large-scale gain that an estimator knows.
+func (a *Array) MeanGain(paths []Path) float64 {
+	var sum float64
+	for _, p := range paths {
+		sum += (square(real(p.Gain)) + square(imag(p.Gain))) * a.meanPower(p.Departure)
+	}
+	return sum
 }
 
 // KnifeEdgeLossDB returns the loss over one edge that stands heightM above the

@@ -14,6 +14,17 @@ func Rayleigh(rng *rand.Rand, dst []complex128, power float64) {
 	}
 }
 
+// Rice sets dst to the channel of straight, that of a straight path, together with
+// scattered, of the same mean power, k the ratio of their powers: sqrt(k/(1+k))
+// of the one and sqrt(1/(1+k)) of the other. dst may be either.
+func Rice(dst, straight, scattered []complex128, k float64) {
+	share := complex(math.Sqrt(k/(1+k)), 0)
+	rest := complex(math.Sqrt(1/(1+k)), 0)
+	for m, h := range straight {
+		dst[m] = share*h + rest*scattered[m]
+	}
+}
+
 // NewRand returns the source of random numbers of seed. Streams of one seed are
 // independent: give each user or each drop its own and results do not depend on
 // the order of the work.

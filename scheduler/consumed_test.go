@@ -275,3 +275,55 @@ func TestConsumedStopped(t *testing.T) {
 		t.Errorf("%v, stopped early: %v", plan.Status, plan.StoppedEarly)
 	}
 }
+
+// A group whose cost is not convex in its share: two users of norm^2 1000 and 1 at
+// correlation 0.99 with 3 and 0.3 bit. The share is that of the least cost over a
+// fine grid (brute force), whatever time on the air costs.
+func TestConsumedNotConvex(t *testing.T) {
+	s := &Slot{BandwidthHz: 1, Channel: Channel{Antennas: 2, Subbands: 1}}
+	s.Users = []User{{ID: "near", RateBps: 3, NoiseW: 1}, {ID: "far", RateBps: 0.3, NoiseW: 1}}
+	across := math.Sqrt(1 - 0.99*0.99)
+	s.Channel.Samples = []complex128{complex(math.Sqrt(1000), 0), 0, 0.99, complex(across, 0)}
+	for times := 1e-3; times < 1e4; times *= 1.3 {
+		s.Options = consumedOptions(1, times, 0, 0)
+		v := newView(s, s.Options.Resolve())
+		p := &partition{groups: []onAir{{users: []int{0, 1}, bands: v.allBands}}}
+		v.divide(p)
+		least, at := math.Inf(1), 0.0
+		for share := 1.0; share > 0.01; share *= 0.997 {
+			if w := share * (v.GroupPower([]int{0, 1}, share) + times); w < least {
+				least, at = w, share
+			}
+		}
+		if p.powerW > least*(1+1e-7) {
+			t.Errorf("%g W awake: %g W at a share of %g, %g W at %g", times, p.powerW, p.groups[0].share, least, at)
+		}
+	}
+}
+
+// Shares on the edge of what limits allow are ones at which weights can be had.
+func TestConsumedEdge(t *testing.T) {
+	rng := rand.New(rand.NewPCG(81, 15))
+	edges := 0
+	for range 300 {
+		slot := randomSlot(rng, 1+rng.IntN(4), 4+rng.IntN(5), 0.5)
+		slot.Options = Options{Grouping: "together"}
+		free := scheduleMet(t, slot)
+		for _, w := range free.AntennaPowerW {
+			slot.Limits.AntennaPowerW = append(slot.Limits.AntennaPowerW, w*(1+rng.ExpFloat64()))
+		}
+		slot.Options = consumedOptions(0.35, 3*free.RadiatedPowerW, 0, 0)
+		v := newView(slot, slot.Options.Resolve())
+		p := &partition{groups: []onAir{{users: v.active, bands: v.allBands}}}
+		v.divide(p)
+		w := v.groupWeights(&p.groups[0])
+		if w == nil {
+			t.Errorf("no weights at a share of %g", p.groups[0].share)
+		} else if v.peak.excess(w) > 1-1e-5 {
+			edges++
+		}
+	}
+	if edges < 50 {
+		t.Errorf("%d slots on the edge only", edges)
+	}
+}

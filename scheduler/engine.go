@@ -42,7 +42,7 @@ func schedule(ctx context.Context, slot *Slot, m *memory) *Plan {
 	headroom := 0.0
 	for {
 		plan, v, lack := scheduleWithin(ctx, slot, m, headroom)
-		if lack == 0 || headroom > mostHeadroom {
+		if lack == 0 || headroom == mostHeadroom {
 			if lack > 0 && v.options.Objective == ObjectiveConsumed {
 				// On the edge of limits, where time on the air costs most: room for
 				// rounding is where the whole slot is used.
@@ -56,7 +56,7 @@ func schedule(ctx context.Context, slot *Slot, m *memory) *Plan {
 			}
 			return plan
 		}
-		headroom = math.Max(4*lack, 8*headroom)
+		headroom = math.Min(math.Max(4*lack, 8*headroom), mostHeadroom)
 	}
 }
 

@@ -257,10 +257,15 @@ func (s *search) kick(rng *rand.Rand) {
 			groups, share = append(groups, teams[g].users), append(share, teams[g].share)
 		}
 	}
-	n := hit - 1 + rng.IntN(3)
+	n := max(hit-1, 1) + rng.IntN(3)
 	n = max(min(n, len(users), s.maxTeams-len(groups)), (len(users)+s.maxSize-1)/s.maxSize, 1)
 	rng.Shuffle(len(users), func(i, j int) { users[i], users[j] = users[j], users[i] })
-	d := s.estimate.dealt(users, users, n, budget, s.maxSize)
+	var d dealing
+	if rng.IntN(2) == 0 {
+		d = s.estimate.dealt(users, users, n, budget, s.maxSize)
+	} else {
+		d = s.scattered(rng, users, n, budget)
+	}
 	s.held = held{total: math.Inf(1)}
 	if s.start(dealing{append(groups, d.groups...), append(share, d.share...), 0}) {
 		s.descend()
@@ -268,6 +273,24 @@ func (s *search) kick(rng *rand.Rand) {
 	if !(s.total < had.total*(1-searchGain)) {
 		s.held = had
 	}
+}
+
+// scattered deals shuffled users into n groups by chance, whatever the estimate:
+// deals by the estimate are often the same.
+func (s *search) scattered(rng *rand.Rand, users []int, n int, budget float64) dealing {
+	groups, share := make([][]int, n), make([]float64, n)
+	for i, k := range users {
+		g := i
+		for g >= n || len(groups[g]) >= s.maxSize {
+			g = rng.IntN(n)
+		}
+		groups[g] = append(groups[g], k)
+	}
+	for g := range share {
+		share[g] = budget / float64(n)
+	}
+	share, cost := s.estimate.shares(groups, share, budget)
+	return dealing{groups, share, cost}
 }
 
 // change is a way to change the partition. Team a gives user k to team b, and b

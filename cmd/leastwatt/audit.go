@@ -54,7 +54,7 @@ func auditFiles(cmd *cobra.Command, flags *auditFlags) error {
 	case flags.plan == "":
 		return usagef("--plan is missing")
 	}
-	slot, err := readInput(flags.slot, cmd.InOrStdin())
+	slot, err := readInput(flags.slot, cmd.InOrStdin(), nil)
 	if err != nil {
 		return err
 	}

@@ -310,7 +310,8 @@ func TestPlanRejected(t *testing.T) {
 func TestPlanFails(t *testing.T) {
 	for _, c := range []struct{ stdin, args, stderr string }{
 		{"", "--in nowhere.json", "nowhere.json: no such file"},
-		{"", "--in -", "syntax error"},
+		{"", "--in -", "there is no slot"},
+		{"{", "--in -", "unexpected EOF"},
 		{`{"antennas": 2}`, "--in -", `unknown field "antennas"`},
 		{"PK\x03\x04", "--in -", "no .npz file"},
 		{slotJSON, "--in - --out nowhere/plan.json", "no such file"},
@@ -423,8 +424,8 @@ func TestReplayBadSlots(t *testing.T) {
 	}
 
 	leastwatt(t, "", "replay", "--to", s.address, "-").expect(t, exitDone, "0: 0 met", "")
-	leastwatt(t, traceOf(1)+"{", "replay", "--to", s.address, "-").expect(t, exitFailed, "", "-, slot 2: unexpected EOF")
-	leastwatt(t, `{"speed": 1}`, "replay", "--to", s.address, "-").expect(t, exitFailed, "", `-, slot 1: proto`)
+	leastwatt(t, traceOf(1)+"{", "replay", "--to", s.address, "-").expect(t, exitFailed, "", "-: slot 2: unexpected EOF")
+	leastwatt(t, `{"speed": 1}`, "replay", "--to", s.address, "-").expect(t, exitFailed, "", `-: slot 1: proto`)
 	leastwatt(t, "", "replay", "--to", s.address, "nowhere.jsonl").expect(t, exitFailed, "", "nowhere.jsonl: no such file")
 	leastwatt(t, traceOf(1), "replay", "--to", s.address, "--out", "nowhere/x", "-").expect(t, exitFailed, "", "no such file")
 }

@@ -15,6 +15,7 @@ import (
 // planFlags are the flags of leastwatt plan.
 type planFlags struct {
 	in, out string
+	slot    int64
 	json    bool
 	options optionFlags
 }
@@ -28,17 +29,20 @@ func newPlanCommand() *cobra.Command {
 protobuf JSON of the contract's Slot, or a .npz file of NumPy with the arrays
 channel (complex, [user, subband, antenna] or [user, antenna]), rate_bps,
 noise_w (one number, or one per user), bandwidth_hz and, where the channel is an
-estimate, csi_error_variance. "-" stands for stdin and stdout.
+estimate, csi_error_variance. Of a trace, or any other file of more than one slot,
+--slot chooses one by its number. "-" stands for stdin and stdout.
 
 It exits with 0 when every target is met, 3 when something binds and 1 when the
 slot is rejected: what is wrong goes to stderr, one line for each.`,
 		Example: `  leastwatt plan --in slot.json --out plan.json
+  leastwatt plan --in shift.trace --slot 17 --floor
   leastwatt plan --in slot.npz --beams zero-forcing --power lp --weights f32 --json`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return plan(cmd, &flags) },
 	}
 	f := cmd.Flags()
-	f.StringVar(&flags.in, "in", "", "the slot, .json or .npz")
+	f.StringVar(&flags.in, "in", "", "the slot, .json or .npz, or a trace")
+	f.Int64Var(&flags.slot, "slot", 0, "number of the slot, where the file has more than one")
 	f.StringVar(&flags.out, "out", "", "where the plan goes as JSON")
 	f.BoolVar(&flags.json, "json", false, "print the plan as JSON in place of the table")
 	flags.options.add(cmd)
@@ -49,7 +53,11 @@ func plan(cmd *cobra.Command, flags *planFlags) error {
 	if flags.in == "" {
 		return usagef("--in is missing")
 	}
-	slot, err := readInput(flags.in, cmd.InOrStdin())
+	var number *int64
+	if cmd.Flags().Changed("slot") {
+		number = &flags.slot
+	}
+	slot, err := readInput(flags.in, cmd.InOrStdin(), number)
 	if err != nil {
 		return err
 	}
@@ -75,19 +83,6 @@ func plan(cmd *cobra.Command, flags *planFlags) error {
 		return &exitError{code: exitFailed}
 	}
 	return fmt.Errorf("the engine failed on this slot: please report it")
-}
-
-func readInput(name string, stdin io.Reader) (*pb.Slot, error) {
-	in, err := openInput(name, stdin)
-	if err != nil {
-		return nil, err
-	}
-	defer in.Close()
-	slot, err := readSlot(in)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
-	}
-	return slot, nil
 }
 
 // serverHere is a server in this process, for slots of any size.

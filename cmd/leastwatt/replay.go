@@ -41,12 +41,13 @@ func newReplayCommand() *cobra.Command {
 		Use:   "replay TRACE...",
 		Short: "stream a trace of slots to a server",
 		Long: `replay streams the slots of one or more files to a server, in one session and as
-fast as it answers, and prints a summary. The files hold slots as protobuf JSON,
-one after the other; "-" stands for stdin. Slot numbers must rise over the whole
-trace, or be made to with --renumber.
+fast as it answers, and prints a summary. The files are traces, or hold slots as
+protobuf JSON, one after the other, or as arrays of NumPy; "-" stands for stdin.
+Slot numbers must rise over all files, or be made to with --renumber. A damaged
+slot of a trace ends it, after those before it.
 
 It exits with 1 when a slot was rejected or failed.`,
-		Example: `  leastwatt replay shift.jsonl --out plans.jsonl
+		Example: `  leastwatt replay shift.trace --out plans.jsonl
   leastwatt replay --to 127.0.0.1:7171 --renumber --grouping alone drop-*.json --json`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error { return replay(cmd, &flags, args) },

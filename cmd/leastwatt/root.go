@@ -34,6 +34,9 @@ not met because something binds.`,
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.AddCommand(newDemoCommand())
 	root.AddCommand(newServeCommand())
+	root.AddCommand(newSynthCommand())
+	root.AddCommand(newInspectCommand())
+	root.AddCommand(newConvertCommand())
 	root.AddCommand(newPlanCommand())
 	root.AddCommand(newReplayCommand())
 	root.AddCommand(newAuditCommand())

@@ -12,7 +12,7 @@ import (
 )
 
 // documented are the packages that others import: go doc of them is a manual.
-var documented = []string{"optim", "optim/lp", "scheduler", "channel", "energy", "campaign"}
+var documented = []string{"optim", "optim/lp", "scheduler", "channel", "channel/cell", "energy", "campaign", "proto/trace"}
 
 func TestDocComments(t *testing.T) {
 	for _, dir := range documented {

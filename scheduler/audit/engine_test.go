@@ -73,7 +73,7 @@ func TestEngineConsumed(t *testing.T) {
 	off, idle := 0, 0
 	for seed, model := range models {
 		for _, objective := range scheduler.Objectives() {
-			s := slot(int64(seed), scheduler.Options{Grouping: "together", Objective: objective.Name, Consumption: model, Weights: scheduler.WeightsF32})
+			s := slot(int64(seed), scheduler.Options{Grouping: []string{"together", "alone"}[seed%2], Objective: objective.Name, Consumption: model, Weights: scheduler.WeightsF32})
 			for range 2 {
 				plan := auditOne(t, s)
 				if plan.ConsumedPowerW == nil {
