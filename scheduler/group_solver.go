@@ -235,6 +235,9 @@ func (s *groupSolver) splitRates(g *onAir) float64 {
 	}
 	s.rates = append(s.rates[:0], s.split.Rate...)
 	s.bySum = append(s.bySum[:0], s.split.SlopeRate...)
+	if g.part != nil {
+		g.split = slices.Clone(s.rates)
+	}
 	for i, k := range g.users {
 		for b, f := range g.bands {
 			s.fraction[k*s.view.Subbands()+f] = s.rates[i*len(g.bands)+b] / s.mean[i]
@@ -301,8 +304,12 @@ func (s *groupSolver) approachLimits(g *onAir) bool {
 }
 
 // startSplit returns the last split of the group's users, scaled to the rates
-// at hand, or nil when one is not known.
+// at hand, or nil when one is not known. Where users are in several groups it is
+// that of this one, whose ratios count.
 func (s *groupSolver) startSplit(g *onAir) []float64 {
+	if len(g.split) == len(g.users)*len(g.bands) && g.part != nil {
+		return g.split
+	}
 	s.start = s.start[:0]
 	for i, k := range g.users {
 		sum := 0.0

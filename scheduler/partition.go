@@ -14,7 +14,8 @@ type onAir struct {
 	rates  []float64 // of users while on the air, mean over subbands; nil: what the targets need
 	fixed  bool      // the share is not for divide to find
 	found  directions
-	solved solved // at the last share
+	solved solved    // at the last share
+	split  []float64 // [user][band] rates of the last solve, where users are in several groups
 }
 
 // partition is the groups of a slot with the power they need.

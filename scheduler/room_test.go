@@ -12,6 +12,7 @@ import (
 func drawRoom(t *rapid.T) (*partition, room) {
 	subbands := rapid.IntRange(1, 4).Draw(t, "subbands")
 	p := &partition{}
+	left := 3 // groups of fixed shares
 	for range rapid.IntRange(1, 5).Draw(t, "groups") {
 		g := onAir{users: []int{0}}
 		for f := range subbands {
@@ -22,8 +23,9 @@ func drawRoom(t *rapid.T) (*partition, room) {
 		if g.bands == nil {
 			g.bands = []int{0}
 		}
-		if g.fixed = rapid.IntRange(0, 5).Draw(t, "fixed") == 0; g.fixed {
-			g.share = 0.1
+		if g.fixed = left > 0 && rapid.IntRange(0, 2).Draw(t, "fixed") == 0; g.fixed {
+			g.share = 0.3
+			left--
 		}
 		p.groups = append(p.groups, g)
 	}

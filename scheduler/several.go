@@ -121,7 +121,7 @@ func (p *partition) assign(part [][]float64) {
 		}
 		if !slices.Equal(before, g.users) {
 			g.found.duals = optim.Duals{}
-			g.solved = solved{}
+			g.solved, g.split = solved{}, nil
 		}
 	}
 }

@@ -282,13 +282,15 @@ func TestSplitUnderLimits(t *testing.T) {
 // A user whose group cannot be served with it, at any share, is served by its other
 // group: zero forcing does not tell users of the same channel apart.
 func TestSplitLeavesGroup(t *testing.T) {
-	s := bandSlot([]float64{1, 1}, [][]float64{{2}, {2}})
+	s := bandSlot([]float64{1, 1, 1}, [][]float64{{2}, {2}, {2}})
 	s.Options.Beams, s.Options.Power = scheduler.BeamsZeroForcing, scheduler.PowerLP
-	s.Groups = []scheduler.FixedGroup{fixed(0.5, nil, 0, 1), fixed(0.5, nil, 0)}
+	s.Groups = []scheduler.FixedGroup{fixed(0.5, nil, 0, 1, 2), fixed(0.25, nil, 0), fixed(0.25, nil, 1)}
 	plan := planOf(t, s)
-	near(t, "power", plan.RadiatedPowerW, 2*0.5*math.Expm1(2)/2, 1e-6)
-	if len(plan.Groups[0].Allocations) != 1 || len(plan.Groups[1].Allocations) != 1 {
-		t.Errorf("%d and %d users, want 1 and 1", len(plan.Groups[0].Allocations), len(plan.Groups[1].Allocations))
+	near(t, "power", plan.RadiatedPowerW, 0.5*math.Expm1(2)/2+2*0.25*math.Expm1(4)/2, 1e-6)
+	for g := range plan.Groups {
+		if n := len(plan.Groups[g].Allocations); n != 1 {
+			t.Errorf("%d users in group %d, want 1", n, g)
+		}
 	}
 }
 
