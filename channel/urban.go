@@ -134,10 +134,6 @@ func (u Urban) Spread(carrierHz float64, lineOfSight bool) Clusters {
 	return c
 }
 
-// SightRiceDB returns the Rice factor in line of sight: the mean of TR 38.901
-// table 7.5-6, 9 dB, from memory.
-func (u Urban) SightRiceDB() float64 { return 9 }
-
 // Shadowing is a field of loss in dB over the ground: Gaussian of mean 0, its
 // correlation exp(-d/distance) over d m (Gudmundson 1991, from memory). Users
 // who stand near each other have nearly the same shadowing, and a user that

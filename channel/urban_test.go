@@ -54,9 +54,9 @@ func TestPathLoss(t *testing.T) {
 }
 
 // The field has the standard deviation asked for and the correlation exp(-d/D):
-// over 4000 fields the standard errors are near 0.02.
+// over 1500 fields the standard errors are near 0.03.
 func TestShadowing(t *testing.T) {
-	const sigmaDB, distanceM, fields = 6, 50, 4000
+	const sigmaDB, distanceM, fields = 6, 50, 1500
 	lags := []float64{0, 10, 25, 50, 100, 200}
 	products := make([]float64, len(lags))
 	var mean, fourth float64
@@ -73,7 +73,7 @@ func TestShadowing(t *testing.T) {
 		t.Errorf("mean %v dB", mean)
 	}
 	for j, d := range lags {
-		if got, want := products[j]/(sigmaDB*sigmaDB), math.Exp(-d/distanceM); math.Abs(got-want) > 0.08 {
+		if got, want := products[j]/(sigmaDB*sigmaDB), math.Exp(-d/distanceM); math.Abs(got-want) > 0.1 {
 			t.Errorf("correlation over %v m is %.3f, want %.3f", d, got, want)
 		}
 	}

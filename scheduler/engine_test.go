@@ -32,7 +32,7 @@ func randomWideSlot(rng *rand.Rand, users, subbands, antennas int, bitsPerUse fl
 
 func TestScheduleMeetsTargets(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 4))
-	for i := range 40 {
+	for i := range 20 {
 		slot := randomWideSlot(rng, 1+rng.IntN(12), 1+i%3, 1+rng.IntN(16), 0.5)
 		for _, grouping := range []string{"together", "alone", "random", "semi-orthogonal"} {
 			for _, beams := range Beams() {

@@ -39,6 +39,7 @@ const (
 	cellLoss        = 0.95    // of a peak at its nearest point
 	coarsestGridDeg = 10.0    // for the element's pattern
 	keptSamples     = 1 << 20 // of the rows of a grid, 16 MiB
+	lineWidth       = 1e-9    // of a wavelength, up to which an array is a line
 	refineTo        = 1e-5    // of a grid step: EIRP is flat at its peak, good to 1e-9
 )
 
@@ -74,11 +75,11 @@ func newFarField(s *Slot, antennas []int) *farField {
 	f.stepDeg = step(math.Hypot(math.Hypot(extent[0], extent[1]), extent[2]))
 	f.sphere = newCone([]channel.Direction{{}, {AzimuthDeg: 90}, {ElevationDeg: 90}}[longest], 360)
 	extent[longest] = 0
-	if extent == [3]float64{} && f.array.Pattern == nil {
+	across := math.Hypot(math.Hypot(extent[0], extent[1]), extent[2])
+	f.turnDeg = step(across)
+	if across < lineWidth*f.wavelengthM && f.array.Pattern == nil {
 		f.turnDeg = 360 // nothing varies about a line
-		return f
 	}
-	f.turnDeg = step(math.Hypot(math.Hypot(extent[0], extent[1]), extent[2]))
 	return f
 }
 
@@ -115,6 +116,7 @@ type cone struct {
 	halfDeg        float64
 	grid           []cell       // made when first searched
 	rows           []complex128 // see farField.row, of the grid; nil: too many to keep
+	kept           int          // samples of rows, those of finer grids included
 }
 
 func newCone(axis channel.Direction, widthDeg float64) *cone {
@@ -129,20 +131,20 @@ func newCone(axis channel.Direction, widthDeg float64) *cone {
 	return &cone{axis: u, side: side, up: up, halfDeg: math.Min(widthDeg/2, 180)}
 }
 
-// at returns the direction offDeg from the axis, turned by turnDeg about it.
-func (c *cone) at(offDeg, turnDeg float64) channel.Direction {
+// at returns the unit vector offDeg from the axis, turned by turnDeg about it.
+func (c *cone) at(offDeg, turnDeg float64) (u [3]float64) {
 	sin, cos := math.Sincos(offDeg * math.Pi / 180)
 	st, ct := math.Sincos(turnDeg * math.Pi / 180)
-	var v [3]float64
-	for i := range v {
-		v[i] = cos*c.axis[i] + sin*(ct*c.side[i]+st*c.up[i])
+	for i := range u {
+		u[i] = cos*c.axis[i] + sin*(ct*c.side[i]+st*c.up[i])
 	}
-	return channel.DirectionOf(v)
+	return u
 }
 
 // peak is an EIRP and where it is.
 type peak struct {
 	direction channel.Direction
+	unit      [3]float64 // the same
 	eirpW     float64
 	off, turn float64 // in the cone searched
 }
@@ -202,6 +204,8 @@ func (f *farField) peaks(w []complex128, c *cone, aboveW float64) []peak {
 type cell struct {
 	peak
 	offDeg, turnDeg float64 // its widths from and about the axis
+	points          []peak  // of the finer grid, made when first searched
+	rows            []complex128
 }
 
 // makeGrid makes the grid of a cone that has none yet.
@@ -220,46 +224,81 @@ func (f *farField) makeGrid(c *cone) {
 		n := max(1, int(math.Ceil(360*math.Sin(off*math.Pi/180)/turn)))
 		for t := range n {
 			at := 360 * float64(t) / float64(n)
-			c.grid = append(c.grid, cell{peak{direction: c.at(off, at), off: off, turn: at}, width, 360 / float64(n)})
+			c.grid = append(c.grid, cell{peak: c.point(off, at), offDeg: width, turnDeg: 360 / float64(n)})
 		}
 	}
-	m := len(f.array.PositionsM)
-	if len(c.grid)*m > keptSamples {
-		return
-	}
-	c.rows = make([]complex128, len(c.grid)*m)
+	points := make([]peak, len(c.grid))
 	for i := range c.grid {
-		f.row(c.rows[i*m:(i+1)*m], c.grid[i].direction)
+		points[i] = c.grid[i].peak
 	}
+	c.rows = f.keepRows(c, points)
 }
 
 // bestIn returns the best point of a finer grid within a cell.
 func (f *farField) bestIn(w, row []complex128, c *cone, g *cell) peak {
+	if len(g.points) == 0 {
+		f.makeFiner(c, g)
+	}
+	m := len(row)
 	best := g.peak
+	for i, p := range g.points {
+		if g.rows == nil {
+			p.eirpW = f.eirp(w, row, p.direction)
+		} else {
+			p.eirpW = received(g.rows[i*m:(i+1)*m], w)
+		}
+		if p.eirpW > best.eirpW {
+			best = p
+		}
+	}
+	return best
+}
+
+// makeFiner makes the finer grid of a cell.
+func (f *farField) makeFiner(c *cone, g *cell) {
 	for i := range cellSteps + 1 {
 		off := g.off + g.offDeg*(float64(i)/cellSteps-0.5)
 		if off < 0 || off > c.halfDeg {
 			continue
 		}
 		for j := range cellSteps + 1 {
-			if p := f.peakAt(w, row, c, off, g.turn+g.turnDeg*(float64(j)/cellSteps-0.5)); p.eirpW > best.eirpW {
-				best = p
-			}
+			g.points = append(g.points, c.point(off, g.turn+g.turnDeg*(float64(j)/cellSteps-0.5)))
 		}
 	}
-	return best
+	g.rows = f.keepRows(c, g.points)
+}
+
+// keepRows returns the rows of some points, nil where they would be too many to
+// keep.
+func (f *farField) keepRows(c *cone, points []peak) []complex128 {
+	m := len(f.array.PositionsM)
+	if c.kept += len(points) * m; c.kept > keptSamples {
+		return nil
+	}
+	rows := make([]complex128, len(points)*m)
+	for i := range points {
+		f.row(rows[i*m:(i+1)*m], points[i].direction)
+	}
+	return rows
+}
+
+// point returns a point of the cone.
+func (c *cone) point(off, turn float64) peak {
+	u := c.at(off, turn)
+	return peak{direction: channel.DirectionOf(u), unit: u, off: off, turn: turn}
 }
 
 // peakAt returns the EIRP of beams at a point of a cone.
 func (f *farField) peakAt(w, row []complex128, c *cone, off, turn float64) peak {
-	d := c.at(off, turn)
-	return peak{d, f.eirp(w, row, d), off, turn}
+	p := c.point(off, turn)
+	p.eirpW = f.eirp(w, row, p.direction)
+	return p
 }
 
 // distance returns that of the two directions on the unit sphere.
 func (p peak) distance(q peak) float64 {
-	u, v := p.direction.Unit(), q.direction.Unit()
-	return math.Hypot(math.Hypot(u[0]-v[0], u[1]-v[1]), u[2]-v[2])
+	x, y, z := p.unit[0]-q.unit[0], p.unit[1]-q.unit[1], p.unit[2]-q.unit[2]
+	return math.Sqrt(x*x + y*y + z*z)
 }
 
 // refine climbs from a grid point to the local maximum within the cone by a

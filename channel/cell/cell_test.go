@@ -155,10 +155,11 @@ func TestErrorVariance(t *testing.T) {
 	for _, fading := range []Fading{Clustered, Straight, Rayleigh, Rice} {
 		for _, ageS := range []float64{0, 0.8e-3} {
 			var error, stated float64 // of the mean gain
-			const drops, users, slot = 400, 2, 5
+			const drops, users, slot = 250, 2, 5
 			for seed := range int64(drops) {
 				c := config()
-				c.Seed, c.Fading, c.Users = seed, fading, users
+				c.Seed, c.Fading, c.Users, c.Subbands = seed, fading, users, 1
+				c.Array.PositionsM = channel.Linear(3, 1)
 				c.Estimate = &Estimate{PilotLength: 4, PilotPowerW: 0.2, NoiseDB: 5, Contamination: 0.05, AgeS: ageS}
 				s := New(c)
 				got := s.Slot(slot)

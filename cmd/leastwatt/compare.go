@@ -50,8 +50,8 @@ the run, whether rates were met, groups and times. A strategy is a grouping, bea
 and a way to find powers; all combinations are tried but those that do not go
 together, which are told.
 
-Slots come from files of protobuf JSON, one slot after the other ("-" is stdin),
-or are drawn by seed:
+Slots come from traces, or files of protobuf JSON ("-" is stdin), or are drawn by
+seed:
 
 ` + setList() + `
 A strategy that lives elsewhere takes part with its groups: put them into the
@@ -69,7 +69,7 @@ run is ended.`,
 		RunE: func(cmd *cobra.Command, _ []string) error { return compare(cmd, &flags) },
 	}
 	f := cmd.Flags()
-	f.StringSliceVar(&flags.in, "in", nil, "traces of slots, JSON")
+	f.StringSliceVar(&flags.in, "in", nil, "traces, or files of slots in JSON")
 	f.StringSliceVar(&flags.sets, "set", nil, "sets of slots (default all but quay)")
 	f.IntVar(&flags.slots, "slots", 20, "slots of each set; of traces all are taken unless it is given")
 	f.Int64Var(&flags.seed, "seed", 1, "seed of the sets, and of random choices")

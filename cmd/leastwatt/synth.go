@@ -371,7 +371,7 @@ func resumeTrace(name string, header *pb.TraceHeader) (*traceOutput, error) {
 	}
 	var w *tracefile.Writer
 	if err == nil {
-		w, _, err = tracefile.Resume(file)
+		w, err = tracefile.Resume(file)
 	}
 	if err != nil {
 		file.Close()

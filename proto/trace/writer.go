@@ -34,15 +34,14 @@ func NewWriter(w io.Writer, header *pb.TraceHeader) (*Writer, error) {
 }
 
 // Resume goes on with the trace of a file, after the last slot that can be read
-// in one go from the start: what follows it, damage or an index, is cut off. It
-// returns the header of the trace too.
-func Resume(file *os.File) (*Writer, *pb.TraceHeader, error) {
+// in one go from the start: what follows it, damage or an index, is cut off.
+func Resume(file *os.File) (*Writer, error) {
 	if _, err := file.Seek(0, io.SeekStart); err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	r, err := NewReader(file)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	out := &Writer{w: file, at: r.at}
 	for {
@@ -52,20 +51,20 @@ func Resume(file *os.File) (*Writer, *pb.TraceHeader, error) {
 			break
 		}
 		if err != nil {
-			return nil, nil, err
+			return nil, err
 		}
 		out.index.Sequences = append(out.index.Sequences, slot.GetSequence())
 		out.index.Offsets = append(out.index.Offsets, start)
 		out.at = r.at
 	}
 	if err := file.Truncate(out.at); err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	if _, err := file.Seek(out.at, io.SeekStart); err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	out.packer, err = newPacker()
-	return out, r.Header(), err
+	return out, err
 }
 
 // Len returns how many slots the trace has.
