@@ -102,7 +102,7 @@ func FuzzSlot(f *testing.F) {
 		if proto.Unmarshal(b, slot) != nil {
 			return
 		}
-		ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+		ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
 		defer cancel()
 		plan, err := s.Plan(ctx, slot)
 		if err != nil {
