@@ -20,6 +20,9 @@ func (p *Plan) fill(v *View, groups []onAir) {
 	}
 	var loads []energy.GroupLoad
 	for i := range groups {
+		if len(groups[i].users) == 0 {
+			continue // they get all of their rates in other groups
+		}
 		g, antennaW := v.assemble(p, &groups[i])
 		p.Groups = append(p.Groups, g)
 		loads = append(loads, v.load(&g, antennaW))

@@ -187,7 +187,7 @@ func (v *View) switchOff(p *partition) (*View, *partition) {
 	}
 	best.view.solver.solves = v.solver.solves
 	if best.view.quick {
-		best.view.quick = false
+		best.view.quick, best.partition.members = false, p.members
 		best.view.divide(best.partition)
 	}
 	return best.view, best.partition
@@ -238,6 +238,7 @@ func (s *antennaSearch) try(n int) *onAntennas {
 	}
 	antennas := slices.Sorted(slices.Values(s.order[:n]))
 	t := &onAntennas{newViewFrom(s.all.slot, s.all.options, antennas), s.from.clone()}
+	t.partition.members = nil // users keep their parts
 	for i := range t.partition.groups {
 		g := &t.partition.groups[i]
 		g.found, g.solved = directions{}, solved{}

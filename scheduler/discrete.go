@@ -23,7 +23,8 @@ const (
 // budget. Around the continuous optimum the options are all multiples of the
 // share step, or the shares at which one step of the rate table just carries
 // one user's rate. It returns +Inf when no choice serves every group.
-func (v *View) discreteShares(p *partition, open []int, shares []float64, budget float64) ([]float64, float64) {
+func (v *View) discreteShares(p *partition, r *room, shares []float64) ([]float64, float64) {
+	open, budget := r.groups, r.widest()
 	step := v.options.ShareStep
 	unit := budget / shareUnits
 	if step > 0 {
@@ -33,7 +34,7 @@ func (v *View) discreteShares(p *partition, open []int, shares []float64, budget
 	options := make([][]shareOption, len(open))
 	for i, g := range open {
 		if v.Stopped() {
-			if near, power := v.nearShares(p, open, shares, budget); !math.IsInf(power, 1) {
+			if near, power := v.nearShares(p, r, shares); !math.IsInf(power, 1) {
 				return near, power
 			}
 		}
@@ -49,25 +50,31 @@ func (v *View) discreteShares(p *partition, open []int, shares []float64, budget
 			}
 		}
 	}
-	return chooseShares(options, unit, units)
+	if r.rows == nil {
+		return chooseShares(options, unit, units)
+	}
+	if shares, power := r.chooseWithin(options); !math.IsInf(power, 1) {
+		return shares, power
+	}
+	return v.nearShares(p, r, shares)
 }
 
 // nearShares is discreteShares without a choice: the shares as they are, or the
 // multiples of the share step near to them.
-func (v *View) nearShares(p *partition, open []int, shares []float64, budget float64) ([]float64, float64) {
+func (v *View) nearShares(p *partition, r *room, shares []float64) ([]float64, float64) {
 	var groups []*onAir
-	for i, g := range open {
-		groups = append(groups, &onAir{users: p.groups[g].users, bands: p.groups[g].bands, share: shares[i]})
+	for i, g := range r.groups {
+		group := &p.groups[g]
+		groups = append(groups, &onAir{users: group.users, part: group.part, bands: group.bands, share: shares[i]})
 	}
 	if step := v.options.ShareStep; step > 0 {
-		if float64(len(groups))*step > budget {
-			return shares, math.Inf(1)
-		}
-		wholeSteps(groups, step, budget)
+		wholeSteps(groups, step, r.left)
 	}
 	near, power := make([]float64, len(groups)), 0.0
 	for i, g := range groups {
-		near[i] = g.share
+		if near[i] = g.share; g.share == 0 {
+			return shares, math.Inf(1)
+		}
 		power += g.share * v.solver.planPower(g, g.share)
 	}
 	return near, power
@@ -95,10 +102,11 @@ func (v *View) stepShares(g *onAir, s, budget float64) []float64 {
 	wider := float64(v.Subbands()) / float64(len(g.bands))
 	var out []float64
 	least := 0.0 // the table's last step carries every user
-	for _, k := range g.users {
-		least = math.Max(least, v.rate[k]*wider/v.table.Nats(len(v.table.Steps)-1))
+	for n := range g.users {
+		rate := v.target(g, n) * wider
+		least = math.Max(least, rate/v.table.Nats(len(v.table.Steps)-1))
 		for i := range v.table.Steps {
-			if at := v.rate[k] * wider / v.table.Nats(i); at >= s/shareReach && at <= math.Min(s*shareReach, budget) {
+			if at := rate / v.table.Nats(i); at >= s/shareReach && at <= math.Min(s*shareReach, budget) {
 				out = append(out, at)
 			}
 		}

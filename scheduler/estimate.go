@@ -57,7 +57,7 @@ func (e *estimate) row(k int) []float64 {
 // crowded is the z from which the factor 1/(1-z) is continued by the first terms
 // of its series: the estimate is poor there, but what makes a crowd worse must
 // count.
-const crowded = 0.75
+const crowded = 0.4
 
 // penalty returns the factor by which others raise a user's power.
 func penalty(z float64) float64 {
@@ -79,39 +79,45 @@ func steepness(z float64) float64 {
 
 // need returns user k's interference-free power in a share and g/(1+g).
 func (e *estimate) need(k int, share float64) (power, theta float64) {
-	g := e.view.gap * math.Expm1(math.Min(e.view.rate[k]/share, maxNats))
+	g := e.sinr(k, share)
 	return g / e.gain[k], g / (1 + g)
+}
+
+// sinr returns g_k.
+func (e *estimate) sinr(k int, share float64) float64 {
+	return e.view.gap * math.Expm1(math.Min(e.view.rate[k]/share, maxNats))
 }
 
 // power returns the power of a group at a share, in W while on the air. O(n^2).
 func (e *estimate) power(users []int, share float64) float64 {
-	sum := 0.0
-	theta := make([]float64, len(users))
-	free := make([]float64, len(users))
+	power, _ := e.powerFall(users, share)
+	return power
+}
+
+// powerFall returns the power of a group and what it falls by per log of the
+// share. O(n^2).
+func (e *estimate) powerFall(users []int, share float64) (power, fall float64) {
+	n := len(users)
+	store := make([]float64, 4*n)
+	free, theta, freeFall, thetaFall := store[:n], store[n:2*n], store[2*n:3*n], store[3*n:]
 	for i, k := range users {
-		free[i], theta[i] = e.need(k, share)
+		g := e.sinr(k, share)
+		gFall := (g + e.view.gap) * e.view.rate[k] / share
+		free[i], freeFall[i] = g/e.gain[k], gFall/e.gain[k]
+		theta[i], thetaFall[i] = g/(1+g), gFall/((1+g)*(1+g))
 	}
 	for i, k := range users {
-		row, z := e.row(k), 0.0
+		row, z, zFall := e.row(k), 0.0, 0.0
 		for j, other := range users {
 			if j != i {
 				z += theta[j] * row[other]
+				zFall += thetaFall[j] * row[other]
 			}
 		}
-		sum += free[i] * penalty(z)
+		power += free[i] * penalty(z)
+		fall += freeFall[i]*penalty(z) + free[i]*steepness(z)*zFall
 	}
-	return sum
-}
-
-// cost is a shareCost over groups.
-func (e *estimate) cost(groups [][]int) shareCost {
-	return func(g int, share float64) (phi, slope float64) {
-		const h = 1e-4
-		phi = share * e.power(groups[g], share)
-		less := share * (1 - h)
-		slope = (phi - less*e.power(groups[g], less)) / (h * share)
-		return phi, math.Min(slope, -1e-9*phi/share)
-	}
+	return power, fall
 }
 
 // deal is a way to deal users into groups of given shares, and what changes to it
@@ -398,16 +404,15 @@ const (
 
 // shares takes a few steps towards the shares of least cost.
 func (e *estimate) shares(groups [][]int, start []float64, budget float64) ([]float64, float64) {
-	cost := e.cost(groups)
 	n := len(groups)
 	best, least := start, math.Inf(1)
 	s, c, a := slices.Clone(start), make([]float64, n), make([]float64, n)
 	for range estimateSteps {
 		sum := 0.0
 		for g := range groups {
-			phi, slope := cost(g, s[g])
-			sum += phi
-			c[g], a[g] = shareModel(s[g], phi, slope)
+			power, fall := e.powerFall(groups[g], s[g])
+			sum += s[g] * power
+			c[g], a[g] = shareModel(s[g], s[g]*power, power-fall)
 		}
 		if !(sum < least) {
 			break

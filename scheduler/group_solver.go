@@ -38,6 +38,7 @@ type groupSolver struct {
 	choice   beamChoice
 	solves   int64
 
+	tolerance    float64 // of solves for optimal beams without limits; 0: the optimiser's own
 	maxPenaltyDB float64 // of a group over its interference-free power; 0: the optimiser's own
 }
 
@@ -211,8 +212,8 @@ func (s *groupSolver) stepUp(rates []float64, total float64, k int, bands []int)
 func (s *groupSolver) setMean(g *onAir, share float64) bool {
 	s.mean = s.mean[:0]
 	wider := float64(s.view.Subbands()) / float64(len(g.bands))
-	for i, k := range g.users {
-		r := s.view.rate[k] * wider / share
+	for i := range g.users {
+		r := s.view.target(g, i) * wider / share
 		if g.rates != nil {
 			r = g.rates[i]
 		}
@@ -235,6 +236,9 @@ func (s *groupSolver) splitRates(g *onAir) float64 {
 	}
 	s.rates = append(s.rates[:0], s.split.Rate...)
 	s.bySum = append(s.bySum[:0], s.split.SlopeRate...)
+	if g.part != nil {
+		g.split = slices.Clone(s.rates)
+	}
 	for i, k := range g.users {
 		for b, f := range g.bands {
 			s.fraction[k*s.view.Subbands()+f] = s.rates[i*len(g.bands)+b] / s.mean[i]
@@ -301,8 +305,12 @@ func (s *groupSolver) approachLimits(g *onAir) bool {
 }
 
 // startSplit returns the last split of the group's users, scaled to the rates
-// at hand, or nil when one is not known.
+// at hand, or nil when one is not known. Where users are in several groups it is
+// that of this one, whose ratios count.
 func (s *groupSolver) startSplit(g *onAir) []float64 {
+	if len(g.split) == len(g.users)*len(g.bands) && g.part != nil {
+		return g.split
+	}
 	s.start = s.start[:0]
 	for i, k := range g.users {
 		sum := 0.0
@@ -362,7 +370,7 @@ func (s *groupSolver) solveBand(g *onAir, rates []float64, c int) float64 {
 	}
 	b := &s.band
 	b.set(s.view, g.users, f, s.rate)
-	b.maxPenaltyDB = s.maxPenaltyDB
+	b.maxPenaltyDB, b.optimal.Tolerance = s.maxPenaltyDB, s.tolerance
 	powerW, bySINR, status := b.solve(s.penalty[f*len(s.view.slot.Users):])
 	if status != optim.Solved {
 		return math.Inf(1)

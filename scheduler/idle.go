@@ -57,13 +57,13 @@ func (v *View) offEdge(p *partition, open []int, shares []float64, budget float6
 
 // splitIdle descends from a start. It returns the shares and the least total found;
 // +Inf when no split serves every group. At every step the next point is the
-// optimum of the models, one scalar again: see modelIdle. The least may be at the
+// optimum of the models within the room, see room.model. The least may be at the
 // edge of what limits allow; a group's way there is halved.
-func splitIdle(cost shareCost, timeW, start []float64, budget float64) ([]float64, float64) {
+func splitIdle(cost shareCost, timeW, start []float64, r *room) ([]float64, float64) {
 	n := len(start)
 	best, total := start, math.Inf(1)
 	trial := slices.Clone(start)
-	if !servable(cost, trial, budget) {
+	if !r.servable(cost, trial) {
 		return best, total
 	}
 	c := make([]float64, n)
@@ -92,7 +92,7 @@ func splitIdle(cost shareCost, timeW, start []float64, budget float64) ([]float6
 			if moved < 1e-9 {
 				break
 			}
-			fit(trial, budget)
+			r.fit(trial)
 			continue
 		}
 		gain := total - sum
@@ -100,13 +100,13 @@ func splitIdle(cost shareCost, timeW, start []float64, budget float64) ([]float6
 		if gain <= shareTolerance*total {
 			break
 		}
-		modelIdle(trial, c, a, timeW, budget)
+		r.model(trial, c, a, timeW)
 		for g := range n {
 			if trial[g] <= edge[g] {
 				trial[g] = math.Sqrt(edge[g] * best[g])
 			}
 		}
-		fit(trial, budget)
+		r.fit(trial)
 	}
 	return best, total
 }
@@ -149,7 +149,7 @@ func modelIdle(s, c, a, timeW []float64, budget float64) {
 	for g := range s {
 		s[g] = math.Max(s[g], minShare*budget)
 	}
-	fit(s, budget)
+	(&room{budget: budget}).fit(s)
 }
 
 // logSum returns log(e^a + e^b).
@@ -166,21 +166,11 @@ func logDifference(a, b float64) float64 {
 	return math.Max(a-logReach, a+math.Log1p(-math.Min(1, math.Exp(b-a))))
 }
 
-// fit scales s down to add up to the budget at most.
-func fit(s []float64, budget float64) {
-	sum := 0.0
-	for _, v := range s {
-		sum += v
-	}
-	if sum > budget {
-		normalize(s, budget)
-	}
-}
-
 // splitIdleGlobally improves a split as splitSharesGlobally does. Idle time takes
 // part as if it were one more group.
 func splitIdleGlobally(cost shareCost, timeW, start []float64, budget float64, convex []bool, remember func() (recall func())) ([]float64, float64) {
-	best, total := splitIdle(cost, timeW, start, budget)
+	r := &room{budget: budget}
+	best, total := splitIdle(cost, timeW, start, r)
 	if !slices.Contains(convex, false) || math.IsInf(total, 1) {
 		return best, total
 	}
@@ -195,7 +185,7 @@ func splitIdleGlobally(cost shareCost, timeW, start []float64, budget float64, c
 		priced[g] = func(share float64) float64 { return tables[g].at(share) + timeW[g]*share }
 	}
 	descend := func(s []float64) {
-		if s, t := splitIdle(cost, timeW, s, budget); t < total*(1-shareTolerance) {
+		if s, t := splitIdle(cost, timeW, s, r); t < total*(1-shareTolerance) {
 			best, total = s, t
 			recall = remember()
 		}

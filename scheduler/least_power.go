@@ -86,6 +86,10 @@ func (v *View) searched(peak *peakLimits) *search {
 	limits := v.peak
 	v.peak = peak
 	defer func() { v.peak = limits }()
+	if v.Subbands() == 1 {
+		v.solver.tolerance = solveTolerance
+		defer func() { v.solver.tolerance = 0 }()
+	}
 	s := newSearch(v)
 	if !s.resume() {
 		s.run()
@@ -104,14 +108,15 @@ func (s *search) partition() *partition {
 }
 
 const (
-	moreDealt   = 8   // groups dealt at most beyond the fewest allowed
-	dealtWorse  = 1.5 // of the best estimate: where dealing into more groups ends
-	descents    = 4   // starts that descend
-	startsWorse = 1.3 // of the best start: above it none does
+	solveTolerance = 1e-3 // of log l in a search: powers are off by its square
+	moreDealt      = 8    // groups dealt at most beyond the fewest allowed
+	dealtWorse     = 1.5  // of the best estimate: where dealing into more groups ends
+	descents       = 4    // starts that descend
+	startsWorse    = 1.3  // of the best start: above it none does
 )
 
 // kicks returns how often groups are dealt anew for a number of users.
-func kicks(users int) int { return min(6*users, max(400/users, 4)) }
+func kicks(users int) int { return min(6*users, max(800/users, 4)) }
 
 // deals returns partitions dealt by estimated cost, the cheapest first.
 func (s *search) deals() []dealing {
@@ -142,8 +147,8 @@ func (s *search) simple(g Grouping) dealing {
 	return dealing{groups, share, cost}
 }
 
-// run searches. Time may be short: of the two starts that look best, the better
-// one descends before the others are solved.
+// run searches. Time may be short: the best start descends as soon as no other
+// deal's estimate is below its power, before the others are solved.
 func (s *search) run() {
 	var began []held
 	best := held{total: math.Inf(1)}
@@ -159,13 +164,16 @@ func (s *search) run() {
 		s.descend()
 		best = best.or(s.held)
 	}
-	for i, d := range s.deals() {
+	descended := false
+	for _, d := range s.deals() {
+		if best.teams != nil && !descended && best.total <= d.cost {
+			descend(best)
+			descended = true
+		}
 		if best.teams != nil && s.view.Stopped() {
 			break
 		}
-		if solve(s.refined(d)); i == 1 && best.teams != nil {
-			descend(best)
-		}
+		solve(s.refined(d))
 	}
 	for _, g := range []Grouping{semiOrthogonal{}, alone{}} {
 		if best.teams == nil || !s.view.Stopped() {

@@ -141,10 +141,9 @@ func (s *search) remembered() dealing {
 	return out
 }
 
-// resume searches from the session's last partition: it descends, then looks
-// whether the best deal of this slot is better, then deals some groups anew, not
-// the same ones in every slot. It reports false where there is no such partition
-// or it cannot be served any more. Below the hysteresis what was remembered stays.
+// resume searches from the session's last partition: it descends, then deals some
+// groups anew, not the same ones in every slot. It reports false where there is no
+// such partition or it cannot be served any more. Below the hysteresis what was remembered stays.
 func (s *search) resume() bool {
 	d := s.remembered()
 	if len(d.groups) == 0 || !s.start(d) {
@@ -152,14 +151,6 @@ func (s *search) resume() bool {
 	}
 	last := s.held
 	s.descend()
-	if !s.view.Stopped() {
-		best := s.held
-		s.held = held{total: math.Inf(1)}
-		if s.start(s.refined(s.deals()[0])) && s.total < best.total*(1-searchGain) {
-			s.descend()
-		}
-		s.held = best.or(s.held)
-	}
 	s.kicks(max(kicks(len(s.view.active))/resumeKicks, 1), uint64(s.view.memory.Slots))
 	if s.total > last.total*math.Pow(10, -s.view.options.HysteresisDB/10) {
 		s.held = last

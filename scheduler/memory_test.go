@@ -41,6 +41,25 @@ func TestSession(t *testing.T) {
 	}
 }
 
+// Where the channel is another one altogether the session's last partition is a
+// start like any, and the plan near the engine's.
+func TestSessionAfterJump(t *testing.T) {
+	rng := rand.New(rand.NewPCG(49, 50))
+	sum := 0.0
+	const jumps = 8
+	s := NewEngine()
+	for range jumps {
+		slot := clusterSlot(rng, 16, 16, 1)
+		s.Schedule(context.Background(), slot)
+		slot = clusterSlot(rng, 16, 16, 1)
+		sum += dB(s.Schedule(context.Background(), slot).RadiatedPowerW / planned(slot, Options{}).RadiatedPowerW)
+	}
+	t.Logf("%.3f dB over the engine's", sum/jumps)
+	if sum/jumps > 0.2 {
+		t.Errorf("%g dB over the engine's on average", sum/jumps)
+	}
+}
+
 // What an engine remembers makes another go on as it would; what it cannot have
 // said is refused and leaves an engine as new.
 func TestState(t *testing.T) {

@@ -8,12 +8,14 @@ import (
 // onAir is a group with its share of the slot.
 type onAir struct {
 	users  []int
-	bands  []int // subbands in use
+	part   []float64 // of the targets of users, what they get in this group; nil: all
+	bands  []int     // subbands in use
 	share  float64
 	rates  []float64 // of users while on the air, mean over subbands; nil: what the targets need
 	fixed  bool      // the share is not for divide to find
 	found  directions
-	solved solved // at the last share
+	solved solved    // at the last share
+	split  []float64 // [user][band] rates of the last solve, where users are in several groups
 }
 
 // partition is the groups of a slot with the power they need.
@@ -22,6 +24,17 @@ type partition struct {
 	groups   []onAir
 	powerW   float64 // mean over the slot, what the objective adds included (timeW); +Inf when a target cannot be met
 	short    bool    // targets were lowered
+	members  [][]int // [group] users who may be in it; nil: each user is in one group
+}
+
+// target returns what a group carries for its i-th user in nats per use at share 1,
+// mean over all subbands.
+func (v *View) target(g *onAir, i int) float64 {
+	rate := v.rate[g.users[i]]
+	if g.part != nil {
+		rate *= g.part[i]
+	}
+	return rate
 }
 
 // choose returns the groups and shares of the slot. Where the grouping asked
@@ -58,7 +71,7 @@ func (v *View) unservable() []string {
 	}
 	var out []string
 	for _, k := range free.active {
-		if math.IsInf(free.solver.planPower(&onAir{users: []int{k}, bands: free.allBands}, 1), 1) {
+		if math.IsInf(free.solver.planPower(&onAir{users: []int{k}, bands: free.reach(k)}, 1), 1) {
 			out = append(out, free.slot.Users[k].ID)
 		}
 	}
@@ -152,6 +165,9 @@ func (v *View) fixedGroups() *partition {
 	for i := range v.slot.Groups {
 		fixed := &v.slot.Groups[i]
 		g := onAir{bands: v.allBands}
+		if len(fixed.Subbands) > 0 {
+			g.bands = slices.Sorted(slices.Values(fixed.Subbands))
+		}
 		for _, id := range fixed.UserIDs {
 			if k := number[id]; v.rate[k] > 0 {
 				g.users = append(g.users, k)
@@ -164,14 +180,25 @@ func (v *View) fixedGroups() *partition {
 			p.groups = append(p.groups, g)
 		}
 	}
+	v.enlist(p)
 	return p
 }
 
-// divide finds the shares of a partition and its power. Where EIRP is limited it
-// is repeated until no new direction matters.
+// divide finds the shares of a partition and its power, and where users are in
+// several groups what they get in each.
 func (v *View) divide(p *partition) {
+	if p.members != nil {
+		v.divideUsers(p)
+		return
+	}
+	v.divideSlot(p)
+}
+
+// divideSlot finds the shares of a partition and its power. Where EIRP is limited
+// it is repeated until no new direction matters.
+func (v *View) divideSlot(p *partition) {
 	for range maxRowRounds {
-		v.divideOnce(p)
+		v.divideOnce(p, false)
 		if math.IsInf(p.powerW, 1) {
 			return
 		}
@@ -185,70 +212,88 @@ func (v *View) divide(p *partition) {
 	}
 }
 
-func (v *View) divideOnce(p *partition) {
+// divideOnce finds shares and power; smoothly: without the steps in which shares or
+// rates come.
+func (v *View) divideOnce(p *partition, smoothly bool) {
 	p.powerW = 0
-	budget, open := p.open()
 	for i := range p.groups {
-		if g := &p.groups[i]; g.fixed {
-			p.powerW += g.share * (v.solver.planPower(g, g.share) + v.timeW(g))
+		g := &p.groups[i]
+		if !g.fixed || len(g.users) == 0 {
+			continue
 		}
-	}
-	if len(open) > 0 && !math.IsInf(p.powerW, 1) {
-		p.powerW += v.divideOpen(p, open, budget)
-	}
-}
-
-// open returns the groups whose shares are open and what there is to divide
-// among them.
-func (p *partition) open() (budget float64, open []int) {
-	budget = 1
-	for i := range p.groups {
-		if p.groups[i].fixed {
-			budget -= p.groups[i].share
+		power := 0.0
+		if smoothly {
+			power, _ = v.solver.power(g, g.share)
 		} else {
-			open = append(open, i)
+			power = v.solver.planPower(g, g.share)
 		}
+		p.powerW += g.share * (power + v.timeW(g))
 	}
-	return budget, open
+	for _, r := range p.rooms(v.Subbands()) {
+		if math.IsInf(p.powerW, 1) {
+			return
+		}
+		p.powerW += v.divideOpen(p, &r, smoothly)
+	}
 }
 
-// divideOpen divides the budget among the open groups and returns the power
-// they add to the mean.
-func (v *View) divideOpen(p *partition, open []int, budget float64) float64 {
-	if !(budget > 0) {
+// divideOpen divides a room among its groups and returns the power they add to the
+// mean.
+func (v *View) divideOpen(p *partition, r *room, smoothly bool) float64 {
+	if !(r.least() > 0) {
 		return math.Inf(1)
 	}
+	open := r.groups
 	start := make([]float64, len(open))
 	convex := make([]bool, len(open))
 	for i, g := range open {
 		users := p.groups[g].users
-		for _, k := range users {
-			start[i] += v.rate[k] / float64(len(users))
+		for n := range users {
+			start[i] += v.target(&p.groups[g], n) / float64(len(users))
 		}
 		convex[i] = len(users) == 1 || v.quick
 		if s := p.groups[g].share; s > 0 {
 			start[i] = s // from an earlier division
 		}
 	}
-	normalize(start, budget)
+	r.fill(start)
 	cost := v.shareCost(p, open)
 	shares, power := start, math.Inf(1)
 	if v.Stopped() {
 		power = totalCost(cost, start) // no time for more than a start that will do
 	}
 	switch {
+	case r.rows != nil:
+		shares, power = v.divideRows(p, r, cost, start, power)
 	case v.options.Objective == ObjectiveConsumed:
-		shares, power = v.divideIdle(p, open, cost, start, power, budget, convex)
+		shares, power = v.divideIdle(p, open, cost, start, power, r.budget, convex)
 	case math.IsInf(power, 1):
-		shares, power = splitSharesGlobally(cost, start, budget, convex, v.solver.remember, v.Stopped)
+		shares, power = splitSharesGlobally(cost, start, r.budget, convex, v.solver.remember, v.Stopped)
 	}
-	if v.options.ShareStep > 0 || v.table != nil {
-		shares, power = v.discreteShares(p, open, shares, budget)
+	if (v.options.ShareStep > 0 || v.table != nil) && !smoothly {
+		shares, power = v.discreteShares(p, r, shares)
 	}
 	for i, g := range open {
 		p.groups[g].share = shares[i]
 	}
 	return power
+}
+
+// divideRows is what divideOpen does in a room of several bounds: a descent to the
+// nearest least of costs, from shares to start from, or with them where their cost
+// is given and not +Inf.
+func (v *View) divideRows(p *partition, r *room, cost shareCost, start []float64, power float64) ([]float64, float64) {
+	timeW := make([]float64, len(start))
+	for i, g := range r.groups {
+		timeW[i] = v.timeW(&p.groups[g])
+	}
+	if math.IsInf(power, 1) {
+		return splitIdle(cost, timeW, start, r)
+	}
+	for i, s := range start {
+		power += timeW[i] * s
+	}
+	return start, power
 }
 
 func (v *View) shareCost(p *partition, open []int) shareCost {

@@ -45,13 +45,14 @@ type search struct {
 	estimate *estimate
 	maxSize  int
 	maxTeams int
-	word     []uint64             // [user] random; a team's key is the xor of its users'
-	solved   map[uint64]team      // teams as last solved
-	failed   map[uint64]float64   // the longest share in which a team could not be served
-	halved   map[uint64][][]int   // teams dealt into two
-	measured map[uint64][]float64 // marginals of teams, see bandSolver
-	marginal [][]float64          // [team] of those at hand; nil: not known
+	word     []uint64              // [user] random; a team's key is the xor of its users'
+	solved   map[uint64]team       // teams as last solved
+	failed   map[uint64]float64    // the longest share in which a team could not be served
+	halved   map[uint64][][]int    // teams dealt into two
+	measured map[uint64]*marginals // of teams, see bandSolver
+	marginal []*marginals          // [team] of those at hand; nil: not known
 	changes  []change
+	deal     *deal     // the partition at hand
 	limit    float64   // gain from which changes are listed
 	scale    []float64 // [team] cost over the estimate's
 	c, a, s  []float64
@@ -61,14 +62,14 @@ const (
 	shareDrift   = 0.03 // log of share over the one solved, within which a model will do
 	searchGain   = 1e-4 // part of the total that a change must save
 	balanceSteps = 12
-	screen       = 0.05 // changes estimated to cost more of the total are not tried
+	screen       = 0.01 // changes estimated to cost more of the total are not tried
 	screenAll    = 10   // users up to which all changes are tried
 )
 
 func newSearch(v *View) *search {
 	s := &search{
 		view: v, estimate: newEstimate(v), maxSize: v.MaxGroupSize(), maxTeams: v.MaxGroups(),
-		word: make([]uint64, len(v.slot.Users)), solved: map[uint64]team{}, failed: map[uint64]float64{}, halved: map[uint64][][]int{}, measured: map[uint64][]float64{},
+		word: make([]uint64, len(v.slot.Users)), solved: map[uint64]team{}, failed: map[uint64]float64{}, halved: map[uint64][][]int{}, measured: map[uint64]*marginals{},
 		held: held{total: math.Inf(1)},
 	}
 	rng := rand.New(rand.NewPCG(1, 2))
@@ -305,7 +306,7 @@ type change struct {
 // descend makes changes while they save power.
 func (s *search) descend() {
 	for !s.view.Stopped() {
-		if !slices.ContainsFunc(s.listChanges(), s.try) && !slices.ContainsFunc(s.listHalves(), s.try) {
+		if !slices.ContainsFunc(s.listChanges(), s.try) && !slices.ContainsFunc(s.listParts(), s.try) {
 			return
 		}
 	}
@@ -432,7 +433,7 @@ func (s *search) priced(t *team, users []int) (cost, share float64) {
 	return leastPriced(t.c*e.power(users, t.share)/e.power(t.users, t.share), t.a, s.nu)
 }
 
-// listChanges lists the changes worth a try, those that ought to save most first.
+// listChanges lists moves, swaps and merges worth a try.
 func (s *search) listChanges() []change {
 	s.changes = s.changes[:0]
 	s.limit = -screen * s.total
@@ -440,6 +441,7 @@ func (s *search) listChanges() []change {
 		s.limit = math.Inf(-1)
 	}
 	d := s.dealt()
+	s.deal = d
 	n := len(s.teams)
 	s.scale = slices.Grow(s.scale[:0], n)[:n]
 	for g := range s.teams {
@@ -449,16 +451,18 @@ func (s *search) listChanges() []change {
 	s.listMoves(d)
 	s.listSwaps(d)
 	s.listMerges()
-	if n < s.maxTeams {
-		s.listParts(d)
-	}
+	s.sortChanges()
+	return s.changes
+}
+
+// sortChanges puts those that ought to save most first.
+func (s *search) sortChanges() {
 	slices.SortFunc(s.changes, func(x, y change) int {
 		if c := cmp.Compare(y.gain, x.gain); c != 0 {
 			return c
 		}
 		return cmp.Or(x.k-y.k, x.j-y.j, x.a-y.a, x.b-y.b)
 	})
-	return s.changes
 }
 
 // measure finds the marginals of the teams at hand, where they can be told from a
@@ -484,22 +488,24 @@ func (s *search) measure() {
 func (s *search) falls(d *deal, k int) float64 {
 	g := d.at[k]
 	if m := s.marginal[g]; m != nil {
-		return m[k] * s.teams[g].share
+		return m.alone(k) * s.teams[g].share
 	}
 	return d.leave(k) * s.scale[g]
 }
 
-// rises returns what the cost of team g rises by when user k joins it and another
-// leaves, -1 for none, to first order.
-func (s *search) rises(d *deal, k, g, without int) float64 {
-	join := d.join(k, g, without)
-	if m := s.marginal[g]; m != nil {
-		if without >= 0 {
-			return m[k] * s.teams[g].share * join / d.join(k, g, -1)
-		}
-		return m[k] * s.teams[g].share
+// rises returns what the cost of team g rises by when user k joins it and the one
+// in a place leaves, -1 for none, to first order.
+func (s *search) rises(d *deal, k, g, place int) float64 {
+	m, t := s.marginal[g], &s.teams[g]
+	switch {
+	case m != nil && place >= 0:
+		return m.instead(k, place) * t.share
+	case m != nil:
+		return m.alone(k) * t.share
+	case place >= 0:
+		return d.join(k, g, t.users[place]) * s.scale[g]
 	}
-	return join * s.scale[g]
+	return d.join(k, g, -1) * s.scale[g]
 }
 
 func (s *search) addChange(c change) {
@@ -524,16 +530,19 @@ func (s *search) listMoves(d *deal) {
 }
 
 func (s *search) listSwaps(d *deal) {
-	for i, k := range s.view.active {
-		a := d.at[k]
-		fall := s.falls(d, k)
-		for _, j := range s.view.active[:i] {
-			b := d.at[j]
-			if a == b || len(s.teams[a].users) == 1 && len(s.teams[b].users) == 1 {
+	for a := range s.teams {
+		for b := range a {
+			ta, tb := s.teams[a].users, s.teams[b].users
+			if len(ta) == 1 && len(tb) == 1 {
 				continue
 			}
-			gain := fall + s.falls(d, j) - s.rises(d, j, a, k) - s.rises(d, k, b, j)
-			s.addChange(change{a: a, b: b, k: k, j: j, gain: gain})
+			for i, k := range ta {
+				fall := s.falls(d, k)
+				for l, j := range tb {
+					gain := fall + s.falls(d, j) - s.rises(d, j, a, i) - s.rises(d, k, b, l)
+					s.addChange(change{a: a, b: b, k: k, j: j, gain: gain})
+				}
+			}
 		}
 	}
 }
@@ -553,10 +562,16 @@ func (s *search) listMerges() {
 	}
 }
 
-// listParts lists every user on its own.
-func (s *search) listParts(d *deal) {
+// listParts lists what makes one team more: every user on its own, and every team
+// in two as the estimate deals it.
+func (s *search) listParts() []change {
+	s.changes = s.changes[:0]
+	d := s.deal
 	for a := range s.teams {
 		t := &s.teams[a]
+		if len(s.teams) == s.maxTeams {
+			break
+		}
 		if len(t.users) == 1 {
 			continue
 		}
@@ -566,17 +581,8 @@ func (s *search) listParts(d *deal) {
 			rest, _ := leastPriced(t.c*math.Max(1-s.falls(d, k)/whole, leastPart), t.a, s.nu)
 			s.addChange(change{a: a, b: -1, k: k, j: -1, gain: s.worth(a) - alone - rest})
 		}
-	}
-}
-
-// listHalves lists teams in two parts each, as the estimate deals them. Parts of
-// one user are not among them: listParts has them all.
-func (s *search) listHalves() []change {
-	s.changes = s.changes[:0]
-	for a := range s.teams {
-		t := &s.teams[a]
-		if len(s.teams) == s.maxTeams || len(t.users) < 4 {
-			continue
+		if len(t.users) < 4 {
+			continue // a user on its own is one part
 		}
 		if halves := s.halves(t); len(halves) == 2 {
 			one, _ := s.priced(t, halves[0])
@@ -584,6 +590,7 @@ func (s *search) listHalves() []change {
 			s.addChange(change{a: a, b: -1, k: -1, j: -1, part: halves[0], gain: s.worth(a) - one - other})
 		}
 	}
+	s.sortChanges()
 	return s.changes
 }
 

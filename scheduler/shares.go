@@ -214,23 +214,12 @@ func servable(cost shareCost, s []float64, budget float64) bool {
 	if ok {
 		return true
 	}
-	// The least share that serves each group, from above, to 1 %.
 	spare := budget
 	for g := range s {
-		lo, hi := minShare*budget, budget
-		if phi, _ := cost(g, hi); math.IsInf(phi, 1) {
+		if s[g] = leastServed(cost, g, budget); math.IsInf(s[g], 1) {
 			return false
 		}
-		for hi > lo*1.01 {
-			mid := math.Sqrt(lo * hi)
-			if phi, _ := cost(g, mid); math.IsInf(phi, 1) {
-				lo = mid
-			} else {
-				hi = mid
-			}
-		}
-		s[g] = hi
-		spare -= hi
+		spare -= s[g]
 	}
 	if spare < 0 {
 		return false
@@ -239,6 +228,24 @@ func servable(cost shareCost, s []float64, budget float64) bool {
 		s[g] += spare / float64(len(s))
 	}
 	return true
+}
+
+// leastServed returns the least share up to the budget that serves a group, from
+// above, to 1 %; +Inf when none does.
+func leastServed(cost shareCost, g int, budget float64) float64 {
+	lo, hi := minShare*budget, budget
+	if phi, _ := cost(g, hi); math.IsInf(phi, 1) {
+		return math.Inf(1)
+	}
+	for hi > lo*1.01 {
+		mid := math.Sqrt(lo * hi)
+		if phi, _ := cost(g, mid); math.IsInf(phi, 1) {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return hi
 }
 
 func normalize(s []float64, budget float64) {

@@ -40,7 +40,7 @@ func (v *View) shortfall(tried []*partition) *partition {
 	s := &shortfall{view: v, full: slices.Clone(v.rate), weight: v.priorities(), fraction: make([]float64, len(v.rate))}
 	var out []int
 	for _, k := range v.active {
-		if !v.bears(&onAir{users: []int{k}, bands: v.allBands}, largestLeastShare) {
+		if !v.bears(&onAir{users: []int{k}, bands: v.reach(k)}, largestLeastShare) {
 			out = append(out, k) // of no channel
 		}
 	}
@@ -70,7 +70,7 @@ func (v *View) shortfall(tried []*partition) *partition {
 	}
 	most = s.share(best, edge)
 	for i := range best.groups {
-		s.spend(&best.groups[i])
+		s.spend(best, &best.groups[i])
 	}
 	if most >= 1 {
 		v.divide(best) // all but groups of fixed shares are served, for least power
@@ -82,43 +82,84 @@ func (v *View) shortfall(tried []*partition) *partition {
 func (p *partition) without(users []int) *partition {
 	q := &partition{grouping: p.grouping, short: true}
 	for _, g := range p.groups {
-		g.users = slices.DeleteFunc(slices.Clone(g.users), func(k int) bool { return slices.Contains(users, k) })
-		g.rates = nil // targets are lowered
-		if len(g.users) > 0 {
+		if g = g.without(users); len(g.users) > 0 {
 			q.groups = append(q.groups, g)
 		}
 	}
 	return q
 }
 
+// without returns the group without some users.
+func (g onAir) without(users []int) onAir {
+	left := g
+	left.users, left.part, left.rates = nil, nil, nil // targets are lowered
+	for i, k := range g.users {
+		if !slices.Contains(users, k) {
+			left.users = append(left.users, k)
+			if g.part != nil {
+				left.part = append(left.part, g.part[i])
+			}
+		}
+	}
+	return left
+}
+
 // share gives every group of p its share and its users the fractions that it can
 // bear; groups that get no share are left out. It returns the common fraction of
 // the groups whose shares are open, 1 where there are none.
 func (s *shortfall) share(p *partition, edge float64) float64 {
-	budget, open := p.open()
-	var groups []*onAir
 	least := 1.0
-	for _, i := range open {
-		if g := &p.groups[i]; s.served(g) {
-			groups = append(groups, g)
-		} else {
-			least = 0
+	// Users in several groups get what the least of them bears.
+	fraction := slices.Repeat([]float64{1}, len(s.fraction))
+	note := func(groups ...*onAir) {
+		for _, g := range groups {
+			for _, k := range g.users {
+				fraction[k] = math.Min(fraction[k], s.fraction[k])
+			}
 		}
 	}
-	t := s.common(groups, budget, edge)
-	if step := s.view.options.ShareStep; step > 0 && t < 1 {
-		wholeSteps(groups, step, budget)
-		for _, g := range groups {
-			t = math.Min(t, s.common([]*onAir{g}, g.share, edge))
+	alone := func(g *onAir) float64 {
+		t := s.common([]*onAir{g}, slices.Repeat([]float64{g.share}, s.view.Subbands()), edge)
+		note(g)
+		return t
+	}
+	for _, r := range p.rooms(s.view.Subbands()) {
+		var groups []*onAir
+		for _, i := range r.groups {
+			if g := &p.groups[i]; s.served(g) {
+				groups = append(groups, g)
+			} else {
+				least = 0
+				note(g)
+			}
+		}
+		t := s.common(groups, r.left, edge)
+		if step := s.view.options.ShareStep; step > 0 && t < 1 {
+			wholeSteps(groups, step, r.left)
+			for _, g := range groups {
+				t = math.Min(t, alone(g))
+			}
+		} else {
+			note(groups...)
+		}
+		least = math.Min(least, t)
+	}
+	for i := range p.groups {
+		if g := &p.groups[i]; g.fixed {
+			if s.served(g) {
+				alone(g)
+			} else {
+				note(g)
+			}
 		}
 	}
 	for i := range p.groups {
-		if g := &p.groups[i]; g.fixed && s.served(g) {
-			s.common([]*onAir{g}, g.share, edge)
+		for _, k := range p.groups[i].users {
+			s.set(k, fraction[k])
 		}
 	}
 	p.groups = slices.DeleteFunc(p.groups, func(g onAir) bool { return g.share == 0 })
-	return math.Min(t, least)
+	return least
 }
 
 // served reports whether some share, however large, serves the group: users whose
@@ -133,13 +174,20 @@ func (s *shortfall) served(g *onAir) bool {
 	return false
 }
 
-// common finds the largest fraction t of the targets of some groups that fits
-// the budget of shares, and sets their shares and their users' fractions to it.
-func (s *shortfall) common(groups []*onAir, budget, edge float64) float64 {
+// common finds the largest fraction t of the targets of some groups that fits what
+// is left of the slot on their subbands, and sets their shares and their users'
+// fractions to it.
+func (s *shortfall) common(groups []*onAir, left []float64, edge float64) float64 {
 	if len(groups) == 0 {
 		return 1
 	}
-	if !(budget > 0) {
+	least := math.Inf(1)
+	for _, g := range groups {
+		for _, f := range g.bands {
+			least = math.Min(least, left[f])
+		}
+	}
+	if !(least > 0) {
 		for _, g := range groups {
 			s.deliver(g, 0)
 			g.share = 0
@@ -147,13 +195,11 @@ func (s *shortfall) common(groups []*onAir, budget, edge float64) float64 {
 		return 0
 	}
 	need := func(t float64) float64 {
-		sum := 0.0
 		for _, g := range groups {
 			s.deliver(g, t)
 			g.share = s.view.leastShare(g, g.share, edge)
-			sum += g.share
 		}
-		return sum
+		return load(groups, left)
 	}
 	largest := 0.0
 	for _, g := range groups {
@@ -168,20 +214,42 @@ func (s *shortfall) common(groups []*onAir, budget, edge float64) float64 {
 	sum := need(t)
 	for range maxFractionSteps {
 		last := t
-		if t = math.Min(1, t*budget/sum); math.Abs(t/last-1) < 10*edge {
+		if t = math.Min(1, t/sum); math.Abs(t/last-1) < 10*edge {
 			break
 		}
 		sum = need(t)
 	}
 	// Groups bear the same ratio of targets to share.
-	scale := budget / sum
+	scale := 1 / sum
+	done := make(map[int]bool)
 	for _, g := range groups {
 		g.share *= scale
 		for _, k := range g.users {
-			s.set(k, s.fraction[k]*math.Min(1, scale))
+			if !done[k] {
+				s.set(k, s.fraction[k]*math.Min(1, scale))
+				done[k] = true
+			}
 		}
 	}
 	return t
+}
+
+// load returns the largest sum, over subbands, of the shares of groups there over
+// what is left of the slot.
+func load(groups []*onAir, left []float64) float64 {
+	sum := make([]float64, len(left))
+	for _, g := range groups {
+		for _, f := range g.bands {
+			sum[f] += g.share
+		}
+	}
+	most := 0.0
+	for f, x := range sum {
+		if x > 0 {
+			most = math.Max(most, x/left[f])
+		}
+	}
+	return most
 }
 
 // deliver sets the fractions of a group's users for the common fraction t.
@@ -197,17 +265,24 @@ func (s *shortfall) set(k int, fraction float64) {
 	s.view.rate[k] = s.full[k] * fraction
 }
 
-// spend raises the fractions of a group's users as far as the group can bear at
-// its share, one user after the other.
-func (s *shortfall) spend(g *onAir) {
+// spend raises the fractions of a group's users as far as their groups can bear at
+// their shares, one user after the other.
+func (s *shortfall) spend(p *partition, g *onAir) {
 	v := s.view
-	bears := func() bool { return v.bears(g, g.share) }
+	bears := func(k int) bool {
+		for i := range p.groups {
+			if h := &p.groups[i]; slices.Contains(h.users, k) && !v.bears(h, h.share) {
+				return false
+			}
+		}
+		return true
+	}
 	s.retreat(g)
 	users := slices.Clone(g.users)
 	slices.SortStableFunc(users, func(i, j int) int { return cmp.Compare(s.weight[j], s.weight[i]) })
 	for _, k := range users {
 		lo, hi := s.fraction[k], 1.0
-		bearsAt := func(x float64) bool { s.set(k, x); return bears() }
+		bearsAt := func(x float64) bool { s.set(k, x); return bears(k) }
 		switch {
 		case lo == 0 || v.Stopped():
 		case bearsAt(hi):
@@ -288,32 +363,52 @@ func (v *View) leastShare(g *onAir, last, accuracy float64) float64 {
 	return hi * (1 + accuracy)
 }
 
-// wholeSteps rounds shares of groups to multiples of step that fit the budget, at
-// least one each: down, and then up where rounding down took most.
-func wholeSteps(groups []*onAir, step, budget float64) {
-	left := int(math.Floor(budget/step + 1e-9))
-	units := make([]int, len(groups))
-	for i, g := range groups {
-		units[i] = max(1, int(math.Floor(g.share/step+1e-9)))
-		left -= units[i]
+// wholeSteps rounds shares of groups to multiples of step that fit what is left of
+// the slot on their subbands, at least one each where there are so many: down, and
+// then up where rounding down took most.
+func wholeSteps(groups []*onAir, step float64, left []float64) {
+	free := make([]int, len(left)) // steps
+	for f := range left {
+		free[f] = int(math.Floor(left[f]/step + 1e-9))
 	}
-	for ; left > 0; left-- {
-		worst := 0
+	units := make([]int, len(groups))
+	add := func(i, n int) {
+		units[i] += n
+		for _, f := range groups[i].bands {
+			free[f] -= n
+		}
+	}
+	for i, g := range groups {
+		add(i, max(1, int(math.Floor(g.share/step+1e-9))))
+	}
+	ratio := func(i int) float64 { return float64(units[i]) / groups[i].share }
+	for f := range free {
+		for free[f] < 0 {
+			best := -1
+			for i, g := range groups {
+				if slices.Contains(g.bands, f) && units[i] > 0 && (best < 0 || units[best] == 1 && units[i] > 1 ||
+					(units[best] == 1) == (units[i] == 1) && ratio(i) > ratio(best)) {
+					best = i
+				}
+			}
+			if best < 0 {
+				break // no step at all is left
+			}
+			add(best, -1)
+		}
+	}
+	for {
+		worst := -1
 		for i, g := range groups {
-			if float64(units[i])*groups[worst].share < float64(units[worst])*g.share {
+			room := !slices.ContainsFunc(g.bands, func(f int) bool { return free[f] < 1 })
+			if room && (worst < 0 || ratio(i) < ratio(worst)) {
 				worst = i
 			}
 		}
-		units[worst]++
-	}
-	for ; left < 0; left++ {
-		best := 0
-		for i, g := range groups {
-			if units[i] > 1 && (units[best] == 1 || float64(units[i])*groups[best].share > float64(units[best])*g.share) {
-				best = i
-			}
+		if worst < 0 {
+			break
 		}
-		units[best]--
+		add(worst, 1)
 	}
 	for i, g := range groups {
 		g.share = float64(units[i]) * step

@@ -142,7 +142,7 @@ type Consumption struct {
 	OperationsPerJoule  *float64 // 0: the processor's work is free
 }
 
-// FixedGroup is a group chosen by the caller.
+// FixedGroup is a group chosen by the caller. Users may be in several.
 type FixedGroup struct {
 	UserIDs  []string
 	Share    *float64 // nil: the engine chooses

@@ -22,6 +22,12 @@ func TestStoppedAtOnce(t *testing.T) {
 		"share step":    func(s *Slot) { s.Options.ShareStep = 1.0 / 14 },
 		"total power":   func(s *Slot) { s.Limits.TotalPowerW = &watts },
 		"antenna power": func(s *Slot) { s.Limits.AntennaPowerW = constant(s.Channel.Antennas, 0.1) },
+		"user in two groups": func(s *Slot) {
+			s.Groups = []FixedGroup{{UserIDs: []string{s.Users[0].ID}}, {}}
+			for k := range s.Users {
+				s.Groups[1].UserIDs = append(s.Groups[1].UserIDs, s.Users[k].ID)
+			}
+		},
 	} {
 		for _, c := range []struct{ users, subbands, antennas int }{{9, 1, 16}, {8, 8, 16}} {
 			slot := randomWideSlot(rand.New(rand.NewPCG(3, 4)), c.users, c.subbands, c.antennas, 1)

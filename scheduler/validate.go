@@ -59,7 +59,6 @@ func (s *Slot) Validate() []Violation {
 	s.checkExact(&v)
 	clear(sc.index)
 	scratchPool.Put(sc)
-	s.checkUnsupported(&v)
 	return v.result()
 }
 
@@ -68,7 +67,6 @@ func (s *Slot) Validate() []Violation {
 func (o *Options) Validate() []Violation {
 	var v violations
 	o.check(&v)
-	o.checkUnsupported(&v)
 	return v.result()
 }
 
@@ -417,6 +415,9 @@ func (o *Options) check(v *violations) {
 	t := o.CorrelationThreshold
 	v.number(t >= 0 && t <= 1, t, "options.correlationThreshold", "in (0, 1], or absent")
 	v.number(o.HysteresisDB >= 0, o.HysteresisDB, "options.hysteresisDb", "a finite number >= 0")
+	if g := o.Resolve().Grouping; o.HysteresisDB > 0 && finite(o.HysteresisDB) && g != GroupingLeastPower {
+		v.add("options.hysteresisDb", number(o.HysteresisDB), "absent with a grouping other than "+GroupingLeastPower)
+	}
 	v.number(o.BacklogSlots >= 0 && o.BacklogSlots <= MaxBacklogSlots, o.BacklogSlots, "options.backlogSlots", "from 0 to 1000000")
 	v.number(o.SINRGapDB >= 0 && o.SINRGapDB <= 100, o.SINRGapDB, "options.sinrGapDb", "from 0 to 100")
 	o.checkCodebook(v)

@@ -29,6 +29,43 @@ func (s *Slot) checkGroups(v *violations, sc *scratch, channelFits bool) {
 	}
 	if channelFits {
 		s.checkShares(v, sc)
+		s.checkInTurn(v, sc)
+	}
+}
+
+// checkInTurn refuses groups that may be on the air at the same time, on different
+// subbands, where that changes more than shares: limits on power would then hold
+// for the sum of what is on the air, and objective consumed depends on how long
+// anything is. Groups that all use one subband take turns.
+func (s *Slot) checkInTurn(v *violations, sc *scratch) {
+	with := ""
+	switch l := &s.Limits; {
+	case l.TotalPowerW != nil:
+		with = "limits.totalPowerW"
+	case len(l.AntennaPowerW) > 0:
+		with = "limits.antennaPowerW"
+	case l.EIRPW != nil:
+		with = "limits.eirpW"
+	case len(l.ProtectedDirections) > 0:
+		with = "limits.protectedDirections"
+	case s.Options.Objective == ObjectiveConsumed:
+		with = "options.objective " + ObjectiveConsumed
+	default:
+		return
+	}
+	clear(sc.load) // by subband, groups that use it
+	for g := range s.Groups {
+		group := &s.Groups[g]
+		for i := range s.subbandCount(group) {
+			if f := subband(group, i); f >= 0 && f < len(sc.load) {
+				sc.load[f]++
+			}
+		}
+		if slices.Max(sc.load) < float64(g+1) {
+			v.add(itemPath("groups", g, "subbands"), fmt.Sprint(group.Subbands),
+				"with "+with+" one subband that all groups use, so that they take turns")
+			return
+		}
 	}
 }
 
@@ -44,8 +81,6 @@ func (s *Slot) checkMembers(v *violations, sc *scratch, g int) {
 		case sc.seen[k] == g:
 			v.add(memberPath(g, i), text(id), "each user once in a group")
 			continue
-		case sc.seen[k] >= 0:
-			v.secondGroup(g, i, id)
 		}
 		sc.seen[k] = g
 		if s.Users[k].RateBps > 0 {

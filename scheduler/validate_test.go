@@ -235,7 +235,6 @@ func TestValidate(t *testing.T) {
 		{groups(group(nil, "crane", "stranger"), group(nil, "carrier")), "groups[0].userIds[1]"},
 		{groups(group(nil, "crane")), "users[1].id"},
 		{groups(group(nil, "crane", "carrier", "crane")), "groups[0].userIds[2]"},
-		{groups(group(nil, "crane"), group(nil, "crane", "carrier")), "groups[1].userIds[0]"}, // unsupported
 		{groups(group(nil), group(nil, "crane", "carrier")), "groups[0].userIds"},
 		{groups(group(ptr(0.0), "crane"), group(nil, "carrier")), "groups[0].share"},
 		{groups(group(ptr(1.5), "crane", "carrier")), "groups[0].share groups"},
@@ -264,14 +263,14 @@ func TestValidate(t *testing.T) {
 		}, "users[0].rateBps"},
 		{func(s *Slot) {
 			s.Groups = []FixedGroup{{UserIDs: []string{"crane", "carrier"}, Subbands: []int{1}}}
-		}, "groups[0].subbands[0] groups[0].subbands"},
+		}, "groups[0].subbands[0]"},
 		{func(s *Slot) {
 			s.Groups = []FixedGroup{{UserIDs: []string{"crane", "carrier"}, Subbands: []int{0, 0}}}
-		}, "groups[0].subbands groups[0].subbands"},
+		}, "groups[0].subbands"},
 		{func(s *Slot) {
 			s.Channel.Antennas, s.Channel.Subbands = 1, 2
 			s.Groups = []FixedGroup{{UserIDs: []string{"crane", "carrier"}, Subbands: []int{1, 1}}}
-		}, "groups[0].subbands[1] groups[0].subbands"},
+		}, "groups[0].subbands[1]"},
 	} {
 		s := goodSlot()
 		c.change(s)
@@ -297,22 +296,43 @@ func TestValidateTwoSubbands(t *testing.T) {
 		{UserIDs: []string{"crane"}, Share: ptr(0.9), Subbands: []int{0}},
 		{UserIDs: []string{"carrier"}, Share: ptr(0.9), Subbands: []int{1}},
 	}
-	var got []string
-	for _, v := range s.Validate() {
-		got = append(got, v.Path)
+	if v := s.Validate(); v != nil {
+		t.Errorf("shares of 0.9 on either subband: %v", v)
 	}
-	if want := "groups[0].subbands groups[1].subbands"; strings.Join(got, " ") != want {
-		t.Errorf("want only what is not supported, %q; got %q", want, got)
+	// Both may be on the air at once: no limit on power may hold for their sum, nor
+	// the objective depend on it.
+	for name, change := range map[string]func(*Slot){
+		"total":    func(s *Slot) { s.Limits.TotalPowerW = ptr(1.0) },
+		"antennas": func(s *Slot) { s.Limits.AntennaPowerW = []float64{1} },
+		"EIRP":     func(s *Slot) { withArray(s); s.Limits.EIRPW = ptr(1.0) },
+		"cone": func(s *Slot) {
+			withArray(s)
+			s.Limits.ProtectedDirections = []ProtectedDirection{{WidthDeg: 3, EIRPW: 1}}
+		},
+		"consumed": func(s *Slot) { s.Options.Objective = ObjectiveConsumed },
+	} {
+		c := *s
+		change(&c)
+		if v := c.Validate(); len(v) != 1 || v[0].Path != "groups[1].subbands" {
+			t.Errorf("%s: %v", name, v)
+		}
+		// Not where all use one subband.
+		c.Groups = []FixedGroup{
+			{UserIDs: []string{"crane"}, Share: ptr(0.5), Subbands: []int{1, 0}},
+			{UserIDs: []string{"carrier"}, Share: ptr(0.5), Subbands: []int{1}},
+		}
+		if v := c.Validate(); v != nil {
+			t.Errorf("%s, one subband in common: %v", name, v)
+		}
 	}
 }
 
-// TestValidateTwice: a user twice in a group is a mistake; in two groups it is
-// only not supported.
+// TestValidateTwice: a user twice in a group is a mistake, in two groups it is not.
 func TestValidateTwice(t *testing.T) {
 	s := goodSlot()
 	s.Groups = []FixedGroup{{UserIDs: []string{"crane", "crane", "carrier"}}, {UserIDs: []string{"carrier"}}}
 	v := s.Validate()
-	if len(v) != 2 || v[0].Allowed != "each user once in a group" || !strings.Contains(v[1].Allowed, "not supported") {
+	if len(v) != 1 || v[0].Allowed != "each user once in a group" {
 		t.Errorf("got %v", v)
 	}
 }

@@ -402,8 +402,10 @@ var slotCases = map[string]fieldCase[*pb.Slot]{
 	},
 	"groups[].userIds": {
 		bad: func(s *pb.Slot) { s.Groups = []*pb.FixedGroup{{UserIds: []string{"crane", "x"}}} }, path: "groups[0].userIds[1]",
-		good:   withGroups,
-		effect: func(_, b *pb.Plan) bool { return groupsOf(b) == "carrier,hand-held | crane" },
+		good: func(s *pb.Slot) { withGroups(s); s.Groups[0].UserIds = append(s.Groups[0].UserIds, "carrier") },
+		effect: func(_, b *pb.Plan) bool { // a user in two groups, where that takes less power
+			return strings.Contains(groupsOf(b), "hand-held") && strings.Contains(groupsOf(b), "crane") && len(b.GetGroups()) == 2
+		},
 	},
 	"groups[].share": {
 		bad: func(s *pb.Slot) { withGroups(s); s.Groups[0].Share = proto.Float64(0) }, path: "groups[0].share",
@@ -412,7 +414,13 @@ var slotCases = map[string]fieldCase[*pb.Slot]{
 		effect: func(a, b *pb.Plan) bool { return b.GetGroups()[0].GetShare() == 0.75 && morePower(a, b) },
 	},
 	"groups[].subbands": {
-		bad: func(s *pb.Slot) { withGroups(s); s.Groups[0].Subbands = []int32{0} }, path: "groups[0].subbands",
+		bad: func(s *pb.Slot) { withGroups(s); s.Groups[0].Subbands = []int32{2} }, path: "groups[0].subbands[0]",
+		base: func(s *pb.Slot) { s.Channel.Antennas, s.Channel.Subbands = 2, 2; withGroups(s) },
+		good: func(s *pb.Slot) { s.Groups[0].Subbands, s.Groups[1].Subbands = []int32{1}, []int32{0} },
+		effect: func(_, b *pb.Plan) bool {
+			g := b.GetGroups() // at the same time
+			return g[0].GetShare() == 1 && g[1].GetShare() == 1 && slices.Equal(g[0].GetSubbands(), []int32{1})
+		},
 	},
 }
 

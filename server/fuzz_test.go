@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"pgregory.net/rapid"
 
+	"leastwatt/proto/convert"
 	pb "leastwatt/proto/leastwatt/v1"
 	"leastwatt/scheduler"
 )
@@ -68,6 +69,13 @@ var fuzzSeeds = []func(*pb.Slot){
 	func(s *pb.Slot) { s.Users[0].NoiseW, s.Users[1].NoiseW = 1e-25, 1e25 },
 	func(s *pb.Slot) { s.Channel.Values[0] = 1e14; s.Channel.Values[8] = 1e-14 },
 	func(s *pb.Slot) { withLimits(s).TotalPowerW = proto.Float64(1) },
+	func(s *pb.Slot) { // groups on subbands of their own and together, a user in all
+		s.Channel.Antennas, s.Channel.Subbands = 2, 2
+		withGroups(s)
+		s.Groups[0].Subbands, s.Groups[1].Subbands = []int32{1}, []int32{0}
+		s.Groups = append(s.Groups, &pb.FixedGroup{UserIds: []string{"crane"}})
+		s.Groups[1].UserIds = append(s.Groups[1].UserIds, "crane")
+	},
 	func(s *pb.Slot) { withLimits(s).AntennaPowerW = []float64{0, 1, 0.1, 1} },
 	func(s *pb.Slot) { withLimits(s).AntennaPowerW = make([]float64, 4) }, // nothing on the air
 	func(s *pb.Slot) { withArray(s); withLimits(s).EirpW = proto.Float64(1) },
@@ -94,7 +102,7 @@ func FuzzSlot(f *testing.F) {
 		if proto.Unmarshal(b, slot) != nil {
 			return
 		}
-		ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+		ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
 		defer cancel()
 		plan, err := s.Plan(ctx, slot)
 		if err != nil {
@@ -339,7 +347,39 @@ func drawWildSlot(t *rapid.T) *pb.Slot {
 		}
 		slot.Channel.Values = append(slot.Channel.Values, row...)
 	}
+	if rapid.Bool().Draw(t, "groups given") {
+		slot.Groups = drawGroups(t, users, subbands)
+		if s, bad := convert.SlotFromProto(slot); len(bad) > 0 || s.Validate() != nil {
+			slot.Groups = nil // shares that do not fit, or what does not go with them
+		}
+	}
 	return slot
+}
+
+// drawGroups draws groups of any users on any subbands; the last has all users.
+func drawGroups(t *rapid.T, users, subbands int) []*pb.FixedGroup {
+	var out []*pb.FixedGroup
+	n := rapid.IntRange(1, 3).Draw(t, "groups")
+	for g := range n {
+		group := &pb.FixedGroup{}
+		for k := range users {
+			if g == n-1 || rapid.Bool().Draw(t, "member") {
+				group.UserIds = append(group.UserIds, string(rune('a'+k)))
+			}
+		}
+		for f := range subbands {
+			if rapid.Bool().Draw(t, "on subband") {
+				group.Subbands = append(group.Subbands, int32(f))
+			}
+		}
+		if rapid.Bool().Draw(t, "share given") {
+			group.Share = proto.Float64(rapid.SampledFrom([]float64{1e-9, 0.01, 1.0 / 14, 0.3}).Draw(t, "share"))
+		}
+		if len(group.UserIds) > 0 {
+			out = append(out, group)
+		}
+	}
+	return out
 }
 
 // drawCodebook draws a grid, or beams over hundreds of dB none of which is zero.

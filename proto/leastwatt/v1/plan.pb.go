@@ -124,9 +124,11 @@ type Plan struct {
 	Groups []*Group `protobuf:"bytes,11,rep,name=groups,proto3" json:"groups,omitempty"`
 	// Every user of the slot, in the slot's order.
 	Users []*UserRate `protobuf:"bytes,12,rep,name=users,proto3" json:"users,omitempty"`
-	// Power of each antenna in W while on the air, the maximum over groups.
+	// Power of each antenna in W while on the air, the maximum over groups: those on
+	// the air at the same time, on different subbands, are not added up.
 	AntennaPowerW []float64 `protobuf:"fixed64,13,rep,packed,name=antenna_power_w,json=antennaPowerW,proto3" json:"antenna_power_w,omitempty"`
-	// Largest EIRP in W over groups and directions; absent without an array.
+	// Largest EIRP in W over groups, each by itself, and directions; absent without an
+	// array.
 	PeakEirpW *float64 `protobuf:"fixed64,14,opt,name=peak_eirp_w,json=peakEirpW,proto3,oneof" json:"peak_eirp_w,omitempty"`
 	// Time spent on this slot in microseconds.
 	ComputeMicros int64 `protobuf:"varint,15,opt,name=compute_micros,json=computeMicros,proto3" json:"compute_micros,omitempty"`
@@ -564,7 +566,7 @@ type Group struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Fraction of the slot in (0, 1].
 	Share float64 `protobuf:"fixed64,1,opt,name=share,proto3" json:"share,omitempty"`
-	// Subbands in use, from 0; empty = all.
+	// Subbands in use, from 0, rising; empty = all.
 	Subbands []int32 `protobuf:"varint,2,rep,packed,name=subbands,proto3" json:"subbands,omitempty"`
 	// Radiated power in W while on the air.
 	RadiatedPowerW float64 `protobuf:"fixed64,3,opt,name=radiated_power_w,json=radiatedPowerW,proto3" json:"radiated_power_w,omitempty"`

@@ -1052,10 +1052,16 @@ func (x *Codebook) GetValues() []float64 {
 	return nil
 }
 
-// FixedGroup is a group chosen by the caller.
+// FixedGroup is a group chosen by the caller. On each subband the shares of the
+// groups that use it add up to 1 at most; groups that have no subband in common may
+// be on the air at the same time. With limits on power, or objective "consumed", all
+// groups must have one subband in common, so that they take turns.
 type FixedGroup struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Users served at once.
+	// Users served at once. A user may be in several groups: its rates in them add up,
+	// and the engine chooses how much it gets in each, for least power. That choice is
+	// the best near to where its search starts; another may be better still. A group
+	// whose users get all of their rates elsewhere is not in the plan.
 	UserIds []string `protobuf:"bytes,1,rep,name=user_ids,json=userIds,proto3" json:"user_ids,omitempty"`
 	// Fraction of the slot in (0, 1]; absent = the engine chooses.
 	Share *float64 `protobuf:"fixed64,2,opt,name=share,proto3,oneof" json:"share,omitempty"`
