@@ -322,6 +322,7 @@ func spin(ctx context.Context, slot *scheduler.Slot) *scheduler.Plan {
 // budget, on a server with twice as many sessions as workers. In every other
 // session a bare loop that watches the clock takes the engine's place.
 func BenchmarkBudget(b *testing.B) {
+	defer debug.SetGCPercent(debug.SetGCPercent(GCPercent)) // as leastwatt serve does
 	for _, budget := range []time.Duration{5 * time.Millisecond, 20 * time.Millisecond} {
 		b.Run(budget.String(), func(b *testing.B) {
 			engines := start(b, Config{}, func() engine { return &alternating{real: scheduler.NewEngine()} })

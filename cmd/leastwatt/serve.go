@@ -7,6 +7,8 @@ import (
 	"log/slog"
 	"net"
 	"net/url"
+	"os"
+	"runtime/debug"
 
 	"github.com/spf13/cobra"
 
@@ -145,6 +147,9 @@ func (s *serveFlags) serve(cmd *cobra.Command) (err error) {
 		}
 	}
 	defer stopTraces()
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(server.GCPercent)
+	}
 	srv := server.New(config)
 	lis, err := listen(s.listen, srv.CheckAddress, "; --listen-without-tls allows it")
 	if err != nil {
