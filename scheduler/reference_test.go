@@ -11,33 +11,39 @@ import (
 	"leastwatt/scheduler"
 )
 
+// readReference reads the cases of a file of reference values.
+func readReference[C any](t *testing.T, name string) []C {
+	t.Helper()
+	data, err := os.ReadFile("../testdata/reference/" + name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var file struct{ Cases []C }
+	if err := json.Unmarshal(data, &file); err != nil {
+		t.Fatal(err)
+	}
+	return file.Cases
+}
+
 // Shares of a slot between groups the caller fixed, against grid and general
 // searches; computed by testdata/reference/shares.py. Several cases have two
 // local minima of which only one will do.
 func TestSharesAgainstReference(t *testing.T) {
-	data, err := os.ReadFile("../testdata/reference/shares.json")
-	if err != nil {
-		t.Fatal(err)
-	}
-	var file struct {
-		Cases []struct {
-			Name    string
-			Channel struct{ Re, Im [][]float64 }
-			NoiseW  []float64 `json:"noise_w"`
-			RateNat []float64 `json:"rate_nat"`
-			Groups  [][]int
-			PowerW  float64 `json:"power_w"`
-			Shares  []float64
-			Minima  []struct {
-				PowerW float64 `json:"power_w"`
-			}
+	type reference struct {
+		Name    string
+		Channel struct{ Re, Im [][]float64 }
+		NoiseW  []float64 `json:"noise_w"`
+		RateNat []float64 `json:"rate_nat"`
+		Groups  [][]int
+		PowerW  float64 `json:"power_w"`
+		Shares  []float64
+		Minima  []struct {
+			PowerW float64 `json:"power_w"`
 		}
 	}
-	if err := json.Unmarshal(data, &file); err != nil {
-		t.Fatal(err)
-	}
+	cases := readReference[reference](t, "shares.json")
 	several := 0
-	for _, c := range file.Cases {
+	for _, c := range cases {
 		slot := &scheduler.Slot{
 			BandwidthHz: 1e6,
 			Channel:     scheduler.Channel{Antennas: len(c.Channel.Re[0]), Subbands: 1},
@@ -74,8 +80,8 @@ func TestSharesAgainstReference(t *testing.T) {
 			several++
 		}
 	}
-	if len(file.Cases) < 12 || several < 3 {
-		t.Errorf("%d cases, %d with several minima", len(file.Cases), several)
+	if len(cases) < 12 || several < 3 {
+		t.Errorf("%d cases, %d with several minima", len(cases), several)
 	}
 }
 
@@ -83,36 +89,28 @@ func TestSharesAgainstReference(t *testing.T) {
 // testdata/reference/eirp_everywhere.py, whose channels are the conjugates of the
 // contract's.
 func TestEIRPAgainstReference(t *testing.T) {
-	data, err := os.ReadFile("../testdata/reference/eirp_everywhere.json")
-	if err != nil {
-		t.Fatal(err)
-	}
-	var file struct {
-		Cases []struct {
-			Name        string
-			Channel     struct{ Re, Im [][]float64 }
-			NoiseW      []float64 `json:"noise_w"`
-			SINR        []float64
-			CarrierHz   float64      `json:"carrier_hz"`
-			PositionsM  [][3]float64 `json:"positions_m"`
-			GainDBi     float64      `json:"element_gain_dbi"`
-			Pattern     string       `json:"element_pattern"`
-			EverywhereW *float64     `json:"eirp_cap_w"`
-			Protected   []struct {
-				AzimuthDeg   float64 `json:"azimuth_deg"`
-				ElevationDeg float64 `json:"elevation_deg"`
-				WidthDeg     float64 `json:"width_deg"`
-				EIRPW        float64 `json:"eirp_cap_w"`
-			}
-			UncappedW float64 `json:"uncapped_power_w"`
-			PowerW    float64 `json:"power_w"`
+	type reference struct {
+		Name        string
+		Channel     struct{ Re, Im [][]float64 }
+		NoiseW      []float64 `json:"noise_w"`
+		SINR        []float64
+		CarrierHz   float64      `json:"carrier_hz"`
+		PositionsM  [][3]float64 `json:"positions_m"`
+		GainDBi     float64      `json:"element_gain_dbi"`
+		Pattern     string       `json:"element_pattern"`
+		EverywhereW *float64     `json:"eirp_cap_w"`
+		Protected   []struct {
+			AzimuthDeg   float64 `json:"azimuth_deg"`
+			ElevationDeg float64 `json:"elevation_deg"`
+			WidthDeg     float64 `json:"width_deg"`
+			EIRPW        float64 `json:"eirp_cap_w"`
 		}
+		UncappedW float64 `json:"uncapped_power_w"`
+		PowerW    float64 `json:"power_w"`
 	}
-	if err := json.Unmarshal(data, &file); err != nil {
-		t.Fatal(err)
-	}
+	cases := readReference[reference](t, "eirp_everywhere.json")
 	binding := 0
-	for _, c := range file.Cases {
+	for _, c := range cases {
 		slot := &scheduler.Slot{
 			CarrierHz:   c.CarrierHz,
 			BandwidthHz: 1,
@@ -144,7 +142,7 @@ func TestEIRPAgainstReference(t *testing.T) {
 			binding++
 		}
 	}
-	if len(file.Cases) < 10 || binding < 8 {
-		t.Errorf("%d cases, limits cost power in %d", len(file.Cases), binding)
+	if len(cases) < 10 || binding < 8 {
+		t.Errorf("%d cases, limits cost power in %d", len(cases), binding)
 	}
 }

@@ -235,6 +235,24 @@ func TestCompareEnds(t *testing.T) {
 	r.expect(t, exitFailed, "", "ended before all slots were done")
 }
 
+// readPlot returns a plot's file, which must be whole.
+func readPlot(t *testing.T, name string) []byte {
+	t.Helper()
+	data, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if filepath.Ext(name) == ".png" {
+		_, err = png.Decode(bytes.NewReader(data))
+	} else {
+		err = xml.Unmarshal(data, new(struct{}))
+	}
+	if err != nil {
+		t.Error(err)
+	}
+	return data
+}
+
 func TestComparePlots(t *testing.T) {
 	dir := t.TempDir()
 	for _, args := range []string{"--set rayleigh-4x8", "--set rayleigh-4x8,quay,rayleigh-6x4,clusters-8x32", "--set rayleigh-4x8 --floor=false"} {
@@ -242,18 +260,9 @@ func TestComparePlots(t *testing.T) {
 			name = filepath.Join(dir, name)
 			line := append([]string{"compare", "--slots", "3", "--grouping", "together,alone", "--plot", name}, strings.Fields(args)...)
 			here(t.Context(), nil, line...).expect(t, exitDone, "", "")
-			data, err := os.ReadFile(name)
-			if err != nil {
-				t.Fatal(err)
-			}
+			data := readPlot(t, name)
 			if filepath.Ext(name) == ".png" {
-				if _, err := png.Decode(bytes.NewReader(data)); err != nil {
-					t.Error(err)
-				}
 				continue
-			}
-			if err := xml.Unmarshal(data, new(struct{})); err != nil {
-				t.Error(err)
 			}
 			distance := "dB over the floor"
 			if strings.Contains(args, "floor=false") {
