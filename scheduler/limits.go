@@ -228,13 +228,10 @@ func (v *View) addDirections(g *onAir) bool {
 
 // binding returns the limits that keep the targets of a slot from being met: those
 // that the first of the partitions that could meet them if no limit held would
-// exceed, and what it would then take. Raising all of them to that is enough. It
-// is empty where no partition meets the targets at any power.
-func (v *View) binding(tried []*partition) []BindingLimit {
-	if v.peak == nil {
-		return nil
-	}
-	free := v.withoutLimits()
+// exceed, and what it would then take; free is the view without limits. Raising all
+// of them to that is enough. It is empty where no partition meets the targets at any
+// power.
+func (v *View) binding(free *View, tried []*partition) []BindingLimit {
 	for _, p := range tried {
 		q := p.clone()
 		for i := range q.groups {

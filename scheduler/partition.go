@@ -55,24 +55,24 @@ func (v *View) choose(plan *Plan) *partition {
 			break
 		}
 	}
-	plan.LimitsBinding = v.binding(tried)
-	plan.UnservableUserIDs = v.unservable()
+	free := v
+	if v.peak != nil {
+		free = v.withoutLimits()
+		plan.LimitsBinding = v.binding(free, tried)
+	}
+	plan.UnservableUserIDs = free.unservable()
 	p := v.shortfall(tried)
 	plan.use(p)
 	return p
 }
 
-// unservable returns the users whose targets cannot be met in this slot at any
-// power, even alone.
+// unservable returns the users whose targets cannot be met alone; of a view without
+// limits, at any power.
 func (v *View) unservable() []string {
-	free := v
-	if v.peak != nil {
-		free = v.withoutLimits()
-	}
 	var out []string
-	for _, k := range free.active {
-		if math.IsInf(free.solver.planPower(&onAir{users: []int{k}, bands: free.reach(k)}, 1), 1) {
-			out = append(out, free.slot.Users[k].ID)
+	for _, k := range v.active {
+		if math.IsInf(v.solver.planPower(&onAir{users: []int{k}, bands: v.reach(k)}, 1), 1) {
+			out = append(out, v.slot.Users[k].ID)
 		}
 	}
 	return out
