@@ -4,42 +4,74 @@ import (
 	"context"
 	"fmt"
 	"net"
+	"slices"
 	"sync"
-	"sync/atomic"
 
 	"google.golang.org/grpc/peer"
 )
 
-// pool lets a bounded number of slots be scheduled at once. Those that wait are
-// let in in the order in which they came; as every session has one slot there at
-// a time, sessions take turns.
+// pool lets a bounded number of slots be scheduled at once. Those that wait stand
+// in a row; as every session has one slot there at a time, sessions take turns.
 type pool struct {
-	idle    chan struct{} // one for each idle worker
-	waiting atomic.Int64
+	mu   sync.Mutex
+	idle int             // workers; none while anyone waits
+	row  []chan struct{} // one for each that waits, closed when its turn comes
 }
 
-func newPool(workers int) *pool {
-	p := &pool{idle: make(chan struct{}, workers)}
-	for range workers {
-		p.idle <- struct{}{}
-	}
-	return p
-}
+func newPool(workers int) *pool { return &pool{idle: workers} }
 
 // enter waits for a worker. The error is the context's.
 func (p *pool) enter(ctx context.Context) error {
-	p.waiting.Add(1)
-	defer p.waiting.Add(-1)
+	p.mu.Lock()
+	if p.idle > 0 {
+		p.idle--
+		p.mu.Unlock()
+		return nil
+	}
+	turn := make(chan struct{})
+	p.row = append(p.row, turn)
+	p.mu.Unlock()
 	select {
-	case <-p.idle: // whoever waits on a channel is served in order
+	case <-turn:
 		return nil
 	case <-ctx.Done():
+		p.quit(turn)
 		return ctx.Err()
 	}
 }
 
-// leave gives the worker back.
-func (p *pool) leave() { p.idle <- struct{}{} }
+// quit takes one who no longer waits out of the row, or gives back the worker it
+// was given meanwhile.
+func (p *pool) quit(turn chan struct{}) {
+	p.mu.Lock()
+	i := slices.Index(p.row, turn)
+	if i >= 0 {
+		p.row = slices.Delete(p.row, i, i+1)
+	}
+	p.mu.Unlock()
+	if i < 0 {
+		p.leave()
+	}
+}
+
+// leave gives the worker to the first in the row.
+func (p *pool) leave() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if len(p.row) == 0 {
+		p.idle++
+		return
+	}
+	close(p.row[0])
+	p.row = slices.Delete(p.row, 0, 1)
+}
+
+// waiting returns the length of the row.
+func (p *pool) waiting() int {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return len(p.row)
+}
 
 // quota counts what is in use against two limits: in all, and by one peer.
 type quota struct {

@@ -678,14 +678,8 @@ func TestCancelled(t *testing.T) {
 // TestDrain: a server that stops answers what it holds, says goodbye and takes no
 // more.
 func TestDrain(t *testing.T) {
-	release := make(chan struct{})
-	slow := func() engine {
-		return engineFunc(func(_ context.Context, slot *scheduler.Slot) *scheduler.Plan {
-			<-release
-			return &scheduler.Plan{Sequence: slot.Sequence, Status: scheduler.StatusMet}
-		})
-	}
-	s := start(t, Config{}, slow)
+	gate, entered := make(chan struct{}), make(chan int64, 1)
+	s := start(t, Config{}, gated(gate, entered))
 	c := s.dial(t, mortal)
 	session, err := c.Stream(t.Context(), client.Open{})
 	if err != nil {
@@ -700,15 +694,13 @@ func TestDrain(t *testing.T) {
 	if err := session.Send(newSlot(4)); err != nil {
 		t.Fatal(err)
 	}
-	for len(s.pool.idle) == s.config.Workers { // until the slot has one
-		time.Sleep(time.Millisecond)
-	}
+	<-entered
 	s.stop()
 	var closing *client.ClosingError
 	if plan, err := idle.Recv(); !errors.As(err, &closing) {
 		t.Errorf("idle session: %v, %v", plan, err)
 	}
-	close(release)
+	close(gate)
 	if plan, err := session.Recv(); err != nil || plan.Sequence != 4 {
 		t.Errorf("slot held: %v, %v", plan, err)
 	}

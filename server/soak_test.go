@@ -54,7 +54,7 @@ func TestSoak(t *testing.T) {
 	}
 	heap := k.watch(ctx)
 	all.Wait()
-	waitFor(t, func() bool { return s.sessions.inUse() == 0 && s.slots.inUse() == 0 && s.pool.waiting.Load() == 0 })
+	waitFor(t, func() bool { return s.sessions.inUse() == 0 && s.slots.inUse() == 0 && s.pool.waiting() == 0 })
 	if s.Faults() > 0 {
 		t.Errorf("%d faults:\n%s", s.Faults(), log.String())
 	}
