@@ -7,7 +7,6 @@ import (
 	"errors"
 	"math"
 	"strconv"
-	"sync/atomic"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -59,7 +58,7 @@ func sweep(t *testing.T, s *Sweep) *SweepResult {
 // which halves, 3.01 dB, with every doubling; derived. So do the floor, which it
 // is on, and the saving, alike in all drops.
 func TestSweepOneUser(t *testing.T) {
-	points := sweep(t, &Sweep{Quantity: Antennas, Values: []float64{1, 2, 4, 32, 128}, Drops: 3, Floor: true, Slot: straight}).Summaries()
+	points := sweep(t, &Sweep{Quantity: Antennas, Values: []float64{1, 2, 4, 32, 128}, Drops: 3, Floor: true, Slot: straight}).Summaries(0)
 	for i, p := range points {
 		var wantW float64
 		for drop := range 3 {
@@ -94,7 +93,7 @@ func TestSweepConsumedOptimum(t *testing.T) {
 	for m := 1.; m <= 10; m++ {
 		values = append(values, m)
 	}
-	points := sweep(t, &Sweep{Quantity: Antennas, Values: values, Drops: 1, Slot: straight}).Summaries()
+	points := sweep(t, &Sweep{Quantity: Antennas, Values: values, Drops: 1, Slot: straight}).Summaries(0)
 	best := math.Sqrt(3 * setNoiseW / 1e-12 / (0.4 * 0.05))
 	least := 0
 	for i, p := range points {
@@ -125,7 +124,7 @@ func TestSweepWorkers(t *testing.T) {
 func TestSweepCSV(t *testing.T) {
 	r := sweep(t, &Sweep{Quantity: Antennas, Values: []float64{1, 4, 16}, Drops: 3, Floor: true, Slot: drawnSlot})
 	var buffer bytes.Buffer
-	if err := r.WriteCSV(&buffer); err != nil {
+	if err := r.WriteCSV(&buffer, false); err != nil {
 		t.Fatal(err)
 	}
 	lines, err := csv.NewReader(&buffer).ReadAll()
@@ -149,7 +148,7 @@ func TestSweepCSV(t *testing.T) {
 		return 0
 	}
 	at := 1
-	for i, p := range r.Summaries() {
+	for i, p := range r.Summaries(0) {
 		var sumW float64
 		for n := range r.Points[i].Slots {
 			line, slot := lines[at], &r.Points[i].Slots[n]
@@ -178,11 +177,12 @@ func TestSweepCSV(t *testing.T) {
 func TestSweepEnds(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
-	var done atomic.Int64
-	s := &Sweep{Quantity: Antennas, Values: []float64{1, 4}, Drops: 1000, Workers: 1, Slot: drawnSlot, Each: func() {
-		if done.Add(1) == 5 {
+	done := 0
+	s := &Sweep{Quantity: Antennas, Values: []float64{1, 4}, Drops: 1000, Workers: 1, Slot: drawnSlot, Each: func(int, *Slot) error {
+		if done++; done == 5 {
 			cancel()
 		}
+		return nil
 	}}
 	r, err := s.Do(ctx)
 	if !errors.Is(err, context.Canceled) {
@@ -191,7 +191,7 @@ func TestSweepEnds(t *testing.T) {
 	if a, b := len(r.Points[0].Slots), len(r.Points[1].Slots); a != 3 || b != 2 || r.Drops != 1000 {
 		t.Errorf("%d and %d drops are there", a, b)
 	}
-	if p := r.Summaries()[1]; p.SavingDb.Values != 2 {
+	if p := r.Summaries(0)[1]; p.SavingDb.Values != 2 {
 		t.Errorf("a saving of %d drops", p.SavingDb.Values)
 	}
 }
@@ -205,7 +205,7 @@ func TestSweepPairs(t *testing.T) {
 		{Strategies: make([]scheduler.Strategy, 1), Slots: []Slot{{Number: 0, Trials: trial(scheduler.StatusShort, 9)}, {Number: 2, Trials: trial(scheduler.StatusMet, 8)}}},
 		{Strategies: make([]scheduler.Strategy, 1), Slots: []Slot{{Number: 0, Trials: trial(scheduler.StatusMet, 7)}, {Number: 1, Trials: trial(scheduler.StatusMet, 6)}, {Number: 2, Trials: trial(scheduler.StatusMet, 2)}}},
 	}}
-	p := r.Summaries()[1]
+	p := r.Summaries(0)[1]
 	if s := p.SavingDb; s.Values != 1 || !near(s.Mean, 10*math.Log10(4), 1e-12) || s.Half != nil || !near(*p.DoublingDb, -10*math.Log10(2), 1e-12) {
 		t.Errorf("%+v, %g dB per doubling", s, *p.DoublingDb)
 	}

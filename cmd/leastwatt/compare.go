@@ -162,7 +162,7 @@ func (f *compareFlags) run(cmd *cobra.Command, sources []*slotSource, strategies
 	for _, source := range sources {
 		r := campaign.Run{
 			Set: source.name, Strategies: strategies, Workers: f.workers, Floor: f.floor,
-			Each: func() { bar.step(source.position) },
+			Each: func(*campaign.Slot) error { bar.step(source.position); return nil },
 		}
 		result, err := r.Do(cmd.Context(), source.slots)
 		report.RejectedSlots += source.rejected

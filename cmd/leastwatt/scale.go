@@ -109,10 +109,10 @@ func scale(cmd *cobra.Command, flags *scaleFlags) error {
 		return err
 	}
 	bar := newLateBar(cmd.ErrOrStderr(), int64(len(sweep.Values)*sweep.Drops), progressbar.OptionShowCount())
-	sweep.Each = func() { bar.step(nil) }
+	sweep.Each = func(int, *campaign.Slot) error { bar.step(nil); return nil }
 	result, runErr := sweep.Do(cmd.Context())
 	bar.finish()
-	if err := errors.Join(result.WriteCSV(lines), lines.Close()); err != nil {
+	if err := errors.Join(result.WriteCSV(lines, false), lines.Close()); err != nil {
 		return err
 	}
 	report := newScaleReport(flags.commandLine(cmd), flags, result)
@@ -157,7 +157,7 @@ func (f *scaleFlags) sweep(cmd *cobra.Command) (*campaign.Sweep, error) {
 	if err := f.check(cmd); err != nil {
 		return nil, err
 	}
-	out := &campaign.Sweep{Quantity: sweptAntennas, Drops: f.drops, Strategy: f.strategy, Workers: f.workers, Floor: f.floor}
+	out := &campaign.Sweep{Quantity: sweptAntennas, Drops: f.drops, Strategies: []scheduler.Strategy{f.strategy}, Workers: f.workers, Floor: f.floor}
 	asked := 0
 	for _, q := range []struct {
 		flag   string

@@ -32,7 +32,7 @@ func newScaleReport(command string, flags *scaleFlags, result *campaign.SweepRes
 	settings.Rows, settings.Columns, settings.Users = 1, 1, flags.users[0]
 	r := &scaleReport{
 		Version: scheduler.Version, Command: command, Seed: settings.Seed, Scene: settings.scene().title(),
-		Quantity: result.Quantity, Drops: result.Drops, Consumption: flags.consumption, Floor: flags.floor, Points: result.Summaries(),
+		Quantity: result.Quantity, Drops: result.Drops, Consumption: flags.consumption, Floor: flags.floor, Points: result.Summaries(0),
 	}
 	if r.Quantity != sweptAntennas {
 		r.Antennas = flags.antennas[0]

@@ -157,7 +157,7 @@ func TestLeastConsumed(t *testing.T) {
 	point := func(antennas, amplifierW, antennaW float64) campaign.SweepPoint {
 		parts := energy.Parts{AmplifierW: amplifierW, AntennaW: antennaW}
 		total := parts.TotalW()
-		return campaign.SweepPoint{Value: antennas, Consumed: &parts, ConsumedPowerW: &total}
+		return campaign.SweepPoint{Value: antennas, Summary: campaign.Summary{Consumed: &parts, ConsumedPowerW: &total}}
 	}
 	all := []campaign.SweepPoint{point(1, 16, 1), point(2, 8, 2), point(4, 4, 4), point(8, 2, 8)}
 	for _, tc := range []struct {
