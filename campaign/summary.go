@@ -1,6 +1,7 @@
 package campaign
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -162,10 +163,10 @@ func Mean(values []float64) float64 {
 	return sum / float64(len(values))
 }
 
-// Quantile returns the smallest of durations that at least the fraction q of them
-// do not exceed (nearest rank).
-func Quantile(durations []time.Duration, q float64) time.Duration {
-	sorted := slices.Sorted(slices.Values(durations))
+// Quantile returns the smallest of values that at least the fraction q of them do
+// not exceed (nearest rank).
+func Quantile[T cmp.Ordered](values []T, q float64) T {
+	sorted := slices.Sorted(slices.Values(values))
 	rank := int(math.Ceil(q * float64(len(sorted))))
 	return sorted[max(rank, 1)-1]
 }
