@@ -28,17 +28,12 @@ type scaleReport struct {
 }
 
 func newScaleReport(command string, flags *scaleFlags, result *campaign.SweepResult) *scaleReport {
-	settings := flags.scene.settings
-	settings.Rows, settings.Columns, settings.Users = 1, 1, flags.users[0]
 	r := &scaleReport{
-		Version: scheduler.Version, Command: command, Seed: settings.Seed, Scene: settings.scene().title(),
+		Version: scheduler.Version, Command: command, Seed: flags.scene.settings.Seed, Scene: flags.title(),
 		Quantity: result.Quantity, Drops: result.Drops, Consumption: flags.consumption, Floor: flags.floor, Points: result.Summaries(0),
 	}
 	if r.Quantity != sweptAntennas {
 		r.Antennas = flags.antennas[0]
-	}
-	if first, last := flags.users[0], flags.users[len(flags.users)-1]; first != last {
-		r.Scene = strings.Replace(r.Scene, fmt.Sprintf("%d users", first), fmt.Sprintf("%d to %d users", first, last), 1)
 	}
 	for _, text := range []string{r.saving(), r.leastConsumed(), r.uneven()} {
 		if text != "" {
