@@ -105,7 +105,7 @@ func compare(cmd *cobra.Command, flags *compareFlags) error {
 	if !sources[0].callers {
 		standard = known[:len(known)-1]
 	}
-	strategies, skipped, err := flags.strategies(known, standard)
+	strategies, skipped, err := flags.strategies(cmd, known, standard)
 	if err != nil {
 		return err
 	}

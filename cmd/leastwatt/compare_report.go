@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"leastwatt/campaign"
+	"leastwatt/scheduler"
 )
 
 // compareReport is everything compare found, as --json prints it.
@@ -117,11 +118,11 @@ func (s *setReport) print(p *printer) {
 	if s.Summary != "" {
 		p.f("; %s", s.Summary)
 	}
-	wide := [3]int{len("grouping"), len("beams"), len("power")}
+	var strategies []scheduler.Strategy
 	for _, t := range s.Strategies {
-		wide = [3]int{max(wide[0], len(t.Grouping)), max(wide[1], len(t.Beams)), max(wide[2], len(t.Power))}
+		strategies = append(strategies, scheduler.Strategy{Grouping: t.Grouping, Beams: t.Beams, Power: t.Power})
 	}
-	names := fmt.Sprintf("%%-%ds  %%-%ds  %%-%ds", wide[0], wide[1], wide[2])
+	names := strategyColumns(strategies)
 	wall := func(string) string { return "" }
 	if s.modelled() {
 		wall = func(text string) string { return fmt.Sprintf("  %9s", text) }

@@ -65,17 +65,19 @@ func (r *scaleReport) good() bool {
 }
 
 // at writes a value with what it is of.
-func (r *scaleReport) at(i int) string {
-	v := r.Points[i].Value
+func (r *scaleReport) at(i int) string { return sweptText(r.Quantity, r.Points[i].Value) }
+
+// sweptText writes a value of a quantity that is swept.
+func sweptText(quantity string, value float64) string {
 	switch {
-	case r.Quantity == sweptBits:
-		return fmt.Sprintf("weights of %g bits", v)
-	case r.Quantity == sweptErrors:
-		return fmt.Sprintf("a channel error of %g", v)
-	case v == 1:
-		return "1 " + strings.TrimSuffix(r.Quantity, "s")
+	case quantity == sweptBits:
+		return fmt.Sprintf("weights of %g bits", value)
+	case quantity == sweptErrors:
+		return fmt.Sprintf("a channel error of %g", value)
+	case value == 1:
+		return "1 " + strings.TrimSuffix(quantity, "s")
 	}
-	return fmt.Sprintf("%g %s", v, r.Quantity)
+	return fmt.Sprintf("%g %s", value, quantity)
 }
 
 // saving says what the last value saves against the first.

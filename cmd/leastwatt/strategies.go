@@ -26,9 +26,6 @@ func (f *strategyFlags) add(cmd *cobra.Command, standard string) {
 	flags.StringSliceVar(&f.groupings, "grouping", nil, "groupings (default "+standard+")")
 	flags.StringSliceVar(&f.beams, "beams", []string{scheduler.BeamsOptimal}, "beams: "+strings.Join(namesOf(scheduler.Beams()), ", "))
 	flags.StringSliceVar(&f.powers, "power", nil, "ways to find powers (default that of the beams): "+strings.Join(namesOf(scheduler.Powers()), ", "))
-	cmd.MarkFlagsMutuallyExclusive("strategies", "grouping")
-	cmd.MarkFlagsMutuallyExclusive("strategies", "beams")
-	cmd.MarkFlagsMutuallyExclusive("strategies", "power")
 }
 
 func namesOf(list []scheduler.Info) []string {
@@ -42,8 +39,13 @@ func namesOf(list []scheduler.Info) []string {
 // strategies returns what to try: those named one by one, or all combinations, and
 // which of these were left out, with the reason. Where no groupings are named it is
 // the standard ones.
-func (f *strategyFlags) strategies(known, standard []string) (list []scheduler.Strategy, skipped []string, err error) {
+func (f *strategyFlags) strategies(cmd *cobra.Command, known, standard []string) (list []scheduler.Strategy, skipped []string, err error) {
 	if len(f.list) > 0 {
+		for _, name := range []string{"grouping", "beams", "power"} {
+			if cmd.Flags().Changed(name) {
+				return nil, nil, usagef("--strategies and --%s exclude each other", name)
+			}
+		}
 		list, err = f.oneByOne(known)
 		return list, nil, err
 	}

@@ -215,6 +215,13 @@ func panelOf(antennas int) (rows, columns int) {
 	return rows, antennas / rows
 }
 
+// array returns the geometry of the array; nil where the engine cannot take it.
+func (f *sweepFlags) array() *scheduler.Array {
+	settings := f.scene.settings
+	settings.Rows, settings.Columns, settings.Users = 1, 1, 1
+	return settings.scene().geometry()
+}
+
 // title says what the drops are of, whatever the value.
 func (f *sweepFlags) title() string {
 	settings := f.scene.settings
