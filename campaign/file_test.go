@@ -253,21 +253,24 @@ func TestHeaderDiffers(t *testing.T) {
 	}
 }
 
-// An error of Each, such as of a full disk, ends the sweep at once: nothing is
-// written after it.
+// An error of Each, such as of a full disk, ends the sweep at once, on its last slot
+// too: nothing is written after it.
 func TestSweepEachFails(t *testing.T) {
 	full := errors.New("disk is full")
-	s, _ := fileSweep()
-	s.Drops, s.Workers = 1000, 4
-	calls := 0
-	s.Each = func(int, *Slot) error {
-		if calls++; calls == 3 {
-			return full
+	for _, drops := range []int{1, 1000} {
+		s, _ := fileSweep()
+		s.Drops, s.Workers = drops, 4
+		calls := 0
+		s.Each = func(int, *Slot) error {
+			if calls++; calls == 3 {
+				time.Sleep(10 * time.Millisecond) // all of one drop are handed out by now
+				return full
+			}
+			return nil
 		}
-		return nil
-	}
-	if _, err := s.Do(context.Background()); err != full || calls != 3 {
-		t.Errorf("%v after %d slots", err, calls)
+		if _, err := s.Do(context.Background()); err != full || calls != 3 {
+			t.Errorf("%d drops: %v after %d slots", drops, err, calls)
+		}
 	}
 }
 

@@ -158,12 +158,14 @@ func TestCampaignResume(t *testing.T) {
 	args := append([]string{"campaign", "--out", name}, campaignArgs...)
 	here(t.Context(), nil, args...).expect(t, exitDone, "4/4", "")
 	want, text := sortedResults(t, name), read(t, name)
-	if err := os.WriteFile(name, text[:len(text)-7], 0o600); err != nil {
-		t.Fatal(err)
-	}
-	here(t.Context(), nil, append(args, "--resume")...).expect(t, exitDone, "4/4", "last line left out, that drop is planned again: campaign: line 9: ")
-	if diff := cmp.Diff(want, sortedResults(t, name)); diff != "" {
-		t.Error(diff)
+	for _, end := range []string{"", strings.Repeat("\x00", 1<<16)} {
+		if err := os.WriteFile(name, append(text[:len(text)-7], end...), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		here(t.Context(), nil, append(args, "--resume")...).expect(t, exitDone, "4/4", "last line left out, that drop is planned again: campaign: line 9: ")
+		if diff := cmp.Diff(want, sortedResults(t, name)); diff != "" {
+			t.Error(diff)
+		}
 	}
 	text = read(t, name)
 	for _, tc := range []struct {
