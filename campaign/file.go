@@ -120,13 +120,10 @@ func Read(r io.Reader) (*File, error) {
 	}
 	h := &f.Header
 	f.Result, f.Size = newSweepResult(h.Quantity, h.Values, h.Drops, h.Strategies), int64(len(first))
-	err = f.entries(in)
-	for i := range f.Result.Points {
-		slices.SortFunc(f.Result.Points[i].Slots, byNumber)
-	}
-	if err != nil {
+	if err := f.entries(in); err != nil {
 		return nil, err
 	}
+	f.Result.sort()
 	return f, nil
 }
 

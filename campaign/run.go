@@ -46,7 +46,7 @@ type Slot struct {
 }
 
 // Do tries every strategy on every slot, each as the first slot of a session: no
-// plan depends on another. The time budgets of slots are not honoured, so that
+// plan depends on another. A nil slot is counted and left out. The time budgets of slots are not honoured, so that
 // plans do not depend on the machine; limits on work are. When the context ends, or
 // slots or Each end in an error, it returns that error with the result of all slots
 // that are done, each with every strategy.
@@ -111,10 +111,12 @@ func feed(ctx context.Context, jobs chan<- job, slots iter.Seq2[*scheduler.Slot,
 		if err != nil {
 			return err
 		}
-		select {
-		case jobs <- job{n, slot}:
-		case <-ctx.Done():
-			return context.Cause(ctx)
+		if slot != nil {
+			select {
+			case jobs <- job{n, slot}:
+			case <-ctx.Done():
+				return context.Cause(ctx)
+			}
 		}
 		n++
 	}

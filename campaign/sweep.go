@@ -66,39 +66,46 @@ func (s *Sweep) Do(ctx context.Context) (*SweepResult, error) {
 	if len(strategies) == 0 {
 		strategies = make([]scheduler.Strategy, 1)
 	}
-	out := newSweepResult(s.Quantity, s.Values, s.Drops, strategies)
-	todo := s.todo()
 	run := Run{Strategies: strategies, Workers: s.Workers, Floor: s.Floor}
 	if s.Each != nil {
 		run.Each = func(slot *Slot) error {
-			at := todo[slot.Number]
-			known := *slot
-			known.Number = at.drop
-			return s.Each(at.value, &known)
+			value, own := s.place(*slot)
+			return s.Each(value, &own)
 		}
 	}
-	all, err := run.Do(ctx, s.slots(todo))
-	for i := range out.Points {
-		if s.Done != nil {
-			out.Points[i].Slots = slices.Clone(s.Done.Points[i].Slots)
-		}
-	}
+	all, err := run.Do(ctx, s.slots())
+	out := newSweepResult(s.Quantity, s.Values, s.Drops, strategies)
 	for _, slot := range all.Slots {
-		at := todo[slot.Number]
-		slot.Number = at.drop
-		out.Points[at.value].Slots = append(out.Points[at.value].Slots, slot)
+		value, own := s.place(slot)
+		out.Points[value].Slots = append(out.Points[value].Slots, own)
 	}
-	for i := range out.Points {
-		slices.SortFunc(out.Points[i].Slots, byNumber)
+	if s.Done != nil {
+		for i := range out.Points {
+			out.Points[i].Slots = append(out.Points[i].Slots, s.Done.Points[i].Slots...)
+		}
 	}
+	out.sort()
 	return out, err
 }
 
-// place is a drop at one value of a sweep, both by number.
-type place struct{ value, drop int }
+// sort puts drops in order.
+func (r *SweepResult) sort() {
+	for i := range r.Points {
+		slices.SortFunc(r.Points[i].Slots, byNumber)
+	}
+}
 
-// todo returns what is to be planned: all values of a drop, then those of the next.
-func (s *Sweep) todo() []place {
+// place returns the number of the value of a slot of the run, and the slot with
+// that of its drop.
+func (s *Sweep) place(slot Slot) (value int, own Slot) {
+	value = slot.Number % len(s.Values)
+	slot.Number /= len(s.Values)
+	return value, slot
+}
+
+// slots yields the slots of all values of a drop, then those of the next; nil for
+// those that are done.
+func (s *Sweep) slots() iter.Seq2[*scheduler.Slot, error] {
 	done := make(map[place]bool)
 	if s.Done != nil {
 		for i := range s.Done.Points {
@@ -107,27 +114,23 @@ func (s *Sweep) todo() []place {
 			}
 		}
 	}
-	var out []place
-	for drop := range s.Drops {
-		for i := range s.Values {
-			if at := (place{i, drop}); !done[at] {
-				out = append(out, at)
+	return func(yield func(*scheduler.Slot, error) bool) {
+		for drop := range s.Drops {
+			for i, value := range s.Values {
+				var slot *scheduler.Slot
+				if !done[place{i, drop}] {
+					slot = s.Slot(value, drop)
+				}
+				if !yield(slot, nil) {
+					return
+				}
 			}
 		}
 	}
-	return out
 }
 
-// slots yields the slots of places.
-func (s *Sweep) slots(todo []place) iter.Seq2[*scheduler.Slot, error] {
-	return func(yield func(*scheduler.Slot, error) bool) {
-		for _, at := range todo {
-			if !yield(s.Slot(s.Values[at.value], at.drop), nil) {
-				return
-			}
-		}
-	}
-}
+// place is a drop at one value of a sweep, both by number.
+type place struct{ value, drop int }
 
 // SweepPoint is what a sweep found of one strategy at one value. Means are over the
 // drops on which every target was met and the audit agrees; what no drop gives is

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/csv"
 	"errors"
+	"fmt"
 	"math"
 	"strconv"
 	"testing"
@@ -235,5 +236,82 @@ func TestInterval(t *testing.T) {
 	}
 	if i := NewInterval(nil); i != nil {
 		t.Errorf("of none: %+v", i)
+	}
+}
+
+// With several strategies every value has one trial of each, which is that of a
+// sweep of that strategy alone. No strategy is the default one.
+func TestSweepStrategies(t *testing.T) {
+	s := Sweep{Quantity: Antennas, Values: []float64{1, 16}, Drops: 3, Strategies: fewStrategies, Slot: drawnSlot}
+	all := sweep(t, &s)
+	for k := range fewStrategies {
+		s.Strategies = fewStrategies[k : k+1]
+		alone := sweep(t, &s)
+		want := alone.Summaries(0)
+		for i := range want {
+			want[i].OverBestDb = all.Summaries(k)[i].OverBestDb // of other strategies
+		}
+		if diff := cmp.Diff(want, all.Summaries(k), cmpopts.IgnoreFields(Summary{}, "ComputeP50Micros", "ComputeP99Micros")); diff != "" {
+			t.Errorf("%v:\n%s", fewStrategies[k], diff)
+		}
+	}
+	s.Strategies = nil
+	if r := sweep(t, &s); len(r.Strategies) != 1 || r.Strategies[0] != resolve(scheduler.Strategy{}) || len(r.Points[1].Slots[2].Trials) != 1 {
+		t.Errorf("without strategies: %+v", r.Strategies)
+	}
+}
+
+// Powers by hand: 1 and 1 W against 10 and 100 W save 10 and 20 dB, a mean of 15; a
+// drop that one of them did not meet does not count. The mean of two values 10 apart
+// is off by 5 (derived), Student's t with one degree of freedom 12.706.
+func TestSaving(t *testing.T) {
+	slot := func(drop int, a, b float64, status scheduler.Status) Slot {
+		return Slot{Number: drop, Trials: []Trial{{Status: status, RadiatedPowerW: a}, {Status: scheduler.StatusMet, RadiatedPowerW: b}}}
+	}
+	r := newSweepResult("users", []float64{2}, 3, fewStrategies[:2])
+	r.Points[0].Slots = []Slot{slot(0, 1, 10, scheduler.StatusMet), slot(1, 1, 100, scheduler.StatusMet), slot(2, 1, 1, scheduler.StatusShort)}
+	if s := r.Saving(0, 0, 1); s.Values != 2 || !near(s.Mean, 15, 1e-12) || math.Abs(*s.Half-5*12.706) > 5e-3 {
+		t.Errorf("saving %+v", s)
+	}
+	if s := r.Saving(0, 1, 0); !near(s.Mean, -15, 1e-12) {
+		t.Errorf("the other way round %+v", s)
+	}
+	r.Points[0].Slots = nil
+	if s := r.Saving(0, 0, 1); s != nil {
+		t.Errorf("of nothing %+v", s)
+	}
+}
+
+// A trial holds the rate of every user as the audit re-computed it: the rates of the
+// closed form for one user, and no less than the targets for several. Beams of M
+// antennas of gain 1 on one user have M times the radiated power as their peak EIRP
+// (derived).
+func TestTrialUsersAndEIRP(t *testing.T) {
+	s := Sweep{Quantity: Antennas, Values: []float64{4, 16}, Drops: 1, Slot: func(value float64, drop int) *scheduler.Slot {
+		slot := straight(value, drop)
+		slot.Array = &scheduler.Array{PositionsM: channel.Linear(int(value), channel.WavelengthM(setCarrierHz)/2), ElementPattern: scheduler.PatternIsotropic}
+		return slot
+	}}
+	r := sweep(t, &s)
+	for i, p := range r.Summaries(0) {
+		trial := &r.Points[i].Slots[0].Trials[0]
+		if len(trial.Users) != 1 || trial.Users[0].ID != "u" || trial.Users[0].TargetBps != 2*setBandwidthHz || !near(trial.Users[0].RateBps, 2*setBandwidthHz, 1e-5) {
+			t.Errorf("%+v", trial.Users)
+		}
+		if want := p.Value * trial.RadiatedPowerW; trial.PeakEIRPW == nil || !near(*trial.PeakEIRPW, want, 1e-6) || p.PeakEIRPW != trial.PeakEIRPW {
+			t.Errorf("%g antennas: peak EIRP %v, want %g W", p.Value, trial.PeakEIRPW, want)
+		}
+	}
+	s.Slot = drawnSlot
+	trial := sweep(t, &s).Points[0].Slots[0].Trials[0]
+	var sum float64
+	for k, u := range trial.Users {
+		if u.ID != fmt.Sprint("u", k+1) || u.RateBps < u.TargetBps*(1-scheduler.RateTolerance) {
+			t.Errorf("%+v", u)
+		}
+		sum += u.RateBps
+	}
+	if len(trial.Users) != 4 || sum != trial.RateBps || trial.PeakEIRPW != nil {
+		t.Errorf("%+v", trial)
 	}
 }

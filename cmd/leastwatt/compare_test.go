@@ -83,6 +83,45 @@ func TestCompareTable(t *testing.T) {
 	}
 }
 
+// With a model of it power from the wall is in the table, the lines and the JSON, and
+// it is the sum of its causes; a model of a slot's own stays unless another is named.
+func TestCompareConsumed(t *testing.T) {
+	name := filepath.Join(t.TempDir(), "lines.csv")
+	args := []string{"compare", "--set", "rayleigh-4x8", "--slots", "3", "--strategies", "together,alone", "--consumption", "per-antenna-2015"}
+	table := here(t.Context(), nil, append(args, "--csv", name)...)
+	table.expect(t, exitDone, "wall, W", "")
+	asJSON := here(t.Context(), nil, append(args, "--json")...)
+	var report compareReport
+	if err := json.Unmarshal([]byte(asJSON.stdout), &report); err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range report.Sets[0].Strategies {
+		var sumW float64
+		for _, l := range readLines(t, name) {
+			if l["grouping"] == s.Grouping {
+				sumW += parse(t, l["consumed_power_w"])
+			}
+		}
+		want := fmt.Sprintf("%.4g %.2f %.4g", *s.RadiatedPowerW, *s.RadiatedPowerDbm, sumW/3)
+		if math.Abs(*s.ConsumedPowerW/(sumW/3)-1) > 1e-12 || math.Abs(s.Consumed.TotalW()/(sumW/3)-1) > 1e-12 || !strings.Contains(strings.Join(strings.Fields(table.stdout), " "), want) {
+			t.Errorf("%s: %g W by the lines, %+v, in\n%s", s.Grouping, sumW/3, s, table.stdout)
+		}
+	}
+	baseW := 1000.
+	trace := drawnTrace(t, 1, func(_ int, slot *scheduler.Slot) { slot.Options.Consumption = &scheduler.Consumption{BaseW: &baseW} })
+	of := func(args ...string) string {
+		r := here(t.Context(), strings.NewReader(trace), append([]string{"compare", "--in", "-", "--strategies", "together"}, args...)...)
+		r.expect(t, exitDone, "", "")
+		return r.stdout
+	}
+	if own, other := of(), of("--consumption", "per-antenna-2015"); !strings.Contains(own, " 1000 ") || strings.Contains(other, " 1000 ") {
+		t.Errorf("with a model of its own:\n%s\nwith another:\n%s", own, other)
+	}
+	if without := here(t.Context(), nil, args[:7]...); strings.Contains(without.stdout, "wall") {
+		t.Errorf("without a model:\n%s", without.stdout)
+	}
+}
+
 // section returns what follows the heading of a set of slots.
 func section(text, set string) string {
 	_, part, _ := strings.Cut(text, set+": ")
@@ -151,6 +190,9 @@ func TestCompareFlags(t *testing.T) {
 		{"--csv - --json", exitUsage, "", "both write to stdout"},
 		{"--in does-not-exist.jsonl", exitFailed, "", "does-not-exist.jsonl"},
 		{"--set rayleigh-4x8 --slots 2 --grouping alone --floor=false --csv -", exitDone, "rayleigh-4x8,1,1,4,8,alone,optimal,joint,MET,alone,", "2/2"},
+		{"--set rayleigh-4x8 --slots 1 --strategies alone,:matched", exitDone, "least-power  matched  lp", ""},
+		{"--set rayleigh-4x8 --slots 1 --strategies alone --power lp", exitUsage, "", "--strategies and --power exclude each other"},
+		{"--set rayleigh-4x8 --slots 1 --consumption nobodys", exitUsage, "", "nobodys"},
 		{"--set quay --slots 1 --grouping together", exitDone, "quay: 1 slot, 16 users, 64 antennas", ""},
 		{"--help", exitDone, "clusters-8x32", ""},
 	} {

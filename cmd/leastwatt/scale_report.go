@@ -29,17 +29,12 @@ type scaleReport struct {
 }
 
 func newScaleReport(command string, flags *scaleFlags, result *campaign.SweepResult) *scaleReport {
-	settings := flags.scene.settings
-	settings.Rows, settings.Columns, settings.Users = 1, 1, flags.users[0]
 	r := &scaleReport{
-		Version: scheduler.Version, Command: command, Seed: settings.Seed, Scene: settings.scene().title(),
+		Version: scheduler.Version, Command: command, Seed: flags.scene.settings.Seed, Scene: flags.title(),
 		Quantity: result.Quantity, Drops: result.Drops, Consumption: flags.consumption, Floor: flags.floor, Points: result.Summaries(0),
 	}
 	if r.Quantity != sweptAntennas {
 		r.Antennas = flags.antennas[0]
-	}
-	if first, last := flags.users[0], flags.users[len(flags.users)-1]; first != last {
-		r.Scene = strings.Replace(r.Scene, fmt.Sprintf("%d users", first), fmt.Sprintf("%d to %d users", first, last), 1)
 	}
 	for _, text := range []string{r.saving(), r.leastConsumed(), r.uneven()} {
 		if text != "" {
@@ -71,17 +66,19 @@ func (r *scaleReport) good() bool {
 }
 
 // at writes a value with what it is of.
-func (r *scaleReport) at(i int) string {
-	v := r.Points[i].Value
+func (r *scaleReport) at(i int) string { return sweptText(r.Quantity, r.Points[i].Value) }
+
+// sweptText writes a value of a quantity that is swept.
+func sweptText(quantity string, value float64) string {
 	switch {
-	case r.Quantity == sweptBits:
-		return fmt.Sprintf("weights of %g bits", v)
-	case r.Quantity == sweptErrors:
-		return fmt.Sprintf("a channel error of %g", v)
-	case v == 1:
-		return "1 " + strings.TrimSuffix(r.Quantity, "s")
+	case quantity == sweptBits:
+		return fmt.Sprintf("weights of %g bits", value)
+	case quantity == sweptErrors:
+		return fmt.Sprintf("a channel error of %g", value)
+	case value == 1:
+		return "1 " + strings.TrimSuffix(quantity, "s")
 	}
-	return fmt.Sprintf("%g %s", v, r.Quantity)
+	return fmt.Sprintf("%g %s", value, quantity)
 }
 
 // saving says what the last value saves against the first.
