@@ -94,7 +94,19 @@ func try(ctx context.Context, slot *scheduler.Slot) (t Trial, audited *audit.Res
 	engine := scheduler.NewEngine()
 	start := time.Now()
 	plan := engine.Schedule(ctx, slot)
-	t = Trial{Status: plan.Status, Grouping: plan.Strategy.Grouping, Groups: len(plan.Groups), Solves: plan.Solves, Compute: time.Since(start)}
+	compute := time.Since(start)
+	t, audited = Judge(slot, plan)
+	t.Compute = compute
+	return t, audited
+}
+
+// Judge audits a plan of a slot, which has weights, whoever made it. Compute is what
+// the plan claims. The audit is nil where there is nothing to audit.
+func Judge(slot *scheduler.Slot, plan *scheduler.Plan) (Trial, *audit.Result) {
+	t := Trial{
+		Status: plan.Status, Grouping: plan.Strategy.Grouping, Groups: len(plan.Groups), Solves: plan.Solves,
+		Compute: time.Duration(plan.ComputeMicros) * time.Microsecond,
+	}
 	if len(slot.Groups) > 0 {
 		t.Grouping = CallersGroups
 	}

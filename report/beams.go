@@ -24,7 +24,6 @@ const (
 	polarStep  = 0.5 // degrees between directions drawn
 	searchStep = 2.0 // degrees between directions searched for the strongest
 	mostPolars = 4   // groups drawn, those of most EIRP
-	mostLabels = 8   // beams named at their peaks
 )
 
 // Beams draws where the beams of the plan's groups point: EIRP over azimuth, each
@@ -63,17 +62,22 @@ func (v *SlotView) Beams() (*Figure, error) {
 	drawn := slices.SortedStableFunc(slices.Values(cuts), func(a, b *cut) int { return cmp.Compare(b.peakW, a.peakW) })
 	drawn = drawn[:min(len(drawn), mostPolars)]
 	slices.SortFunc(drawn, func(a, b *cut) int { return cmp.Compare(a.group, b.group) })
+	protects := false
 	for _, c := range drawn {
 		p, err := c.polar(v, strongest)
 		if err != nil {
 			return nil, err
 		}
 		f.panels = append(f.panels, p)
+		for i := range v.Slot.Limits.ProtectedDirections {
+			_, crossed := halfWidthDeg(&v.Slot.Limits.ProtectedDirections[i], c.elevationDeg)
+			protects = protects || crossed
+		}
 	}
 	if n := len(cuts) - len(drawn); n > 0 {
 		f.Caption += fmt.Sprintf(" The %d groups of most EIRP are drawn; the table has the other %d too.", mostPolars, n)
 	}
-	if len(v.Slot.Limits.ProtectedDirections) > 0 {
+	if protects {
 		f.Caption += " Grey sectors are where the cut goes through protected directions; the arc across each is the limit there, which holds in all of its cone, not only in the cut."
 	}
 	return f, nil
@@ -217,25 +221,11 @@ func (c *cut) polar(v *SlotView, strongestW float64) (*plot.Plot, error) {
 	if err := curve(c.all, draw.LineStyle{Color: color.Black, Width: vg.Points(2.2)}); err != nil {
 		return nil, err
 	}
-	labels := plotter.XYLabels{}
 	for i, each := range c.each {
 		style := draw.LineStyle{Color: colors[i%6], Width: vg.Points(1.1), Dashes: dashes[i/6%len(dashes)]}
 		if err := curve(each, style); err != nil {
 			return nil, err
 		}
-		labels.XYs = append(labels.XYs, onPolar(1.1, c.azimuthDeg(peakOf(each))))
-		labels.Labels = append(labels.Labels, c.users[i])
-	}
-	if len(c.each) <= mostLabels {
-		names, err := plotter.NewLabels(labels)
-		if err != nil {
-			return nil, err
-		}
-		for i := range names.TextStyle {
-			names.TextStyle[i].XAlign, names.TextStyle[i].YAlign = text.XCenter, text.YCenter
-			names.TextStyle[i].Font.Size = vg.Points(9)
-		}
-		p.Add(names)
 	}
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = -1.25, 1.25, -1.25, 1.25
 	if halfDeg == 90 {

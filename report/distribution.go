@@ -18,7 +18,7 @@ import (
 type Sample struct {
 	Name   string
 	PowerW []float64
-	Rates  []scheduler.UserRate
+	Rates  []campaign.UserRate
 }
 
 // quantiles are those of distributions in tables.
@@ -35,7 +35,7 @@ func Distribution(samples []Sample) (*Figure, error) {
 		f.Table.Columns = append(f.Table.Columns, fmt.Sprintf("%g %% of slots within (dBm)", 100*q))
 	}
 	var names []string
-	part := panel{title: "Distribution of power", x: "radiated power (dBm)"}
+	part := panel{x: "radiated power (dBm)"}
 	for _, s := range samples {
 		dBm := inDBm(s.PowerW)
 		names = append(names, s.Name)
@@ -53,9 +53,11 @@ func Distribution(samples []Sample) (*Figure, error) {
 	if err != nil {
 		return nil, err
 	}
+	p.Legend = legendOf(names)
+	p.Legend.XOffs = legendIn
+	p.Y.Max += 0.09 * float64(len(names)) // room for the legend
+	p.Y.Tick.Marker = plot.TickerFunc(func(low, high float64) []plot.Tick { return roundTicks(low, 1) })
 	f.panels = []*plot.Plot{p}
-	f.legend = legendOf(names)
-	f.columns = 2
 	return f, nil
 }
 
@@ -99,7 +101,8 @@ func Comparison(results []*campaign.Result) (*Figure, error) {
 	for _, s := range results[0].Strategies {
 		names = append(names, StrategyName(s))
 	}
-	f.legend = legendOf(names)
+	legend := legendOf(names)
+	f.legend = &legend
 	return f, nil
 }
 
@@ -109,7 +112,7 @@ func StrategyName(s scheduler.Strategy) string {
 }
 
 // legendOf returns the legend of lines by their number.
-func legendOf(names []string) *plot.Legend {
+func legendOf(names []string) plot.Legend {
 	legend := plot.NewLegend()
 	legend.Top, legend.Left = true, true
 	room := (3.1*vg.Inch - legendDown) / vg.Length(len(names))
@@ -119,7 +122,7 @@ func legendOf(names []string) *plot.Legend {
 	for i, name := range names {
 		legend.Add(" "+name, &plotter.Line{LineStyle: lineOf(i, len(names))})
 	}
-	return &legend
+	return legend
 }
 
 // values returns the values of every strategy.
@@ -141,7 +144,8 @@ type panel struct {
 // plot draws the part of the slots that do not exceed each value. The first
 // strategies lie on top of the later ones, which are wider.
 func (p *panel) plot() (*plot.Plot, error) {
-	out := newPlot(p.title, p.x, "part of the slots")
+	out := newPlot(p.x, "part of the slots")
+	out.Title.Text = p.title
 	out.Y.Tick.Marker = plot.DefaultTicks{}
 	for i, v := range slices.Backward(p.values) {
 		if len(v) == 0 {

@@ -40,3 +40,9 @@ func (e *Evidence) Figures() ([]Figure, error) {
 	add(Exposure(e.EIRP, e.CarrierHz))
 	return out, errors.Join(errs...)
 }
+
+// Paragraphs of pages on what figures hold.
+const (
+	ConsumedMethod = "Power from the wall is not measured: it is a published model's, its numbers those that stand under its name, at the load of every slot."
+	FloorMethod    = "The floor is proved for every slot by a certificate of prices and powers that is re-checked apart from the engine. It is for the channels as given, taken as exact, and knows no limits."
+)

@@ -2,7 +2,6 @@ package report
 
 import (
 	"math"
-	"slices"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/plotter"
@@ -30,7 +29,9 @@ func Exposure(seen []EIRP, carrierHz float64) (*Figure, error) {
 		return nil, nil
 	}
 	curves := make([]plotter.XYs, len(levels))
+	var names []string
 	for _, l := range levels {
+		names = append(names, nameOf(l))
 		f.Table.Columns = append(f.Table.Columns, nameOf(l)+" (m)")
 	}
 	for _, s := range seen {
@@ -47,19 +48,15 @@ func Exposure(seen []EIRP, carrierHz float64) (*Figure, error) {
 	if len(f.Table.Rows) == 0 {
 		return nil, nil
 	}
-	p := newPlot("Distance to the reference level", "antennas", "distance in the strongest direction")
+	p := newPlot("antennas", "distance in the strongest direction")
 	p.Y.Tick.Marker = decadeTicks("m")
 	var ticks []plot.Tick
 	for i, at := range curves[0] {
 		ticks = append(ticks, plot.Tick{Value: at.X, Label: f.Table.Rows[i][0].Text})
 	}
 	p.X.Tick.Marker = plot.ConstantTicks(ticks)
-	for i, l := range slices.Backward(levels) { // guidelines may agree: the first on top, the thinnest
-		style := lineOf(i, len(levels))
-		style.Dashes = dashes[i%len(dashes)]
-		if err := addCurve(p, nameOf(l), curves[i], style, nil); err != nil {
-			return nil, err
-		}
+	if err := addLines(p, names, curves); err != nil { // guidelines may agree
+		return nil, err
 	}
 	wholeDecades(p)
 	padY(p, 0.04, 0.35)

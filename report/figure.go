@@ -68,7 +68,7 @@ func (f *Figure) Write(dir string) ([]string, error) {
 // name's extension.
 func Save(name string, figures ...*Figure) error {
 	return writeFile(name, func(w io.Writer) error {
-		return draws(w, strings.TrimPrefix(filepath.Ext(name), "."), true, figures...)
+		return together(figures).draw(w, strings.TrimPrefix(filepath.Ext(name), "."), true)
 	})
 }
 
@@ -89,7 +89,7 @@ func writeFile(name string, write func(io.Writer) error) (err error) {
 // svg returns the picture as an element of a page, which brings the fonts.
 func (f *Figure) svg() (string, error) {
 	var b bytes.Buffer
-	if err := draws(&b, "svg", false, f); err != nil {
+	if err := f.draw(&b, "svg", false); err != nil {
 		return "", err
 	}
 	_, element, _ := strings.Cut(b.String(), "<svg")
@@ -101,36 +101,43 @@ func (f *Figure) svg() (string, error) {
 	return fmt.Sprintf("<svg viewBox=%q role=\"img\" aria-labelledby=\"%s-title\" aria-describedby=\"%s-caption\">%s", box, f.ID, f.ID, body), nil
 }
 
-// draws draws figures side by side as png or svg.
-func draws(w io.Writer, format string, fonts bool, figures ...*Figure) error {
-	var width, height vg.Length
-	for _, f := range figures {
-		fw, fh := f.size()
-		width, height = width+fw, max(height, fh)
-	}
+// draw draws the figure as png or svg, the latter with its fonts or without.
+func (f *Figure) draw(w io.Writer, format string, fonts bool) error {
+	width, height := f.size()
 	var canvas vg.CanvasWriterTo
 	if format == "svg" {
 		canvas = vgsvg.NewWith(vgsvg.UseWH(width, height), vgsvg.EmbedFonts(fonts))
 	} else {
 		canvas = vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(width, height), vgimg.UseDPI(plotDPI))}
 	}
-	all := draw.New(canvas)
-	if len(figures) > 1 {
-		drawPanels(all, together(figures))
-	} else {
-		drawPanels(all, figures[0])
-	}
+	f.drawPanels(draw.New(canvas))
 	_, err := canvas.WriteTo(w)
 	return err
 }
 
-// together returns one figure with the panels of figures in one row.
+// together returns one figure with the panels of figures in one row, each under its
+// figure's title where it has none.
 func together(figures []*Figure) *Figure {
+	if len(figures) == 1 {
+		return titled(figures[0])
+	}
 	out := &Figure{}
 	for _, f := range figures {
-		out.panels = append(out.panels, f.panels...)
+		out.panels = append(out.panels, titled(f).panels...)
 	}
 	return out
+}
+
+// titled returns a figure whose only panel has its title: a page has it above, a
+// file has not.
+func titled(f *Figure) *Figure {
+	if len(f.panels) != 1 || f.panels[0].Title.Text != "" {
+		return f
+	}
+	out, panel := *f, *f.panels[0]
+	panel.Title.Text = f.Title
+	out.panels = []*plot.Plot{&panel}
+	return &out
 }
 
 // grid returns the rows and columns of places for panels and the legend.
@@ -159,7 +166,7 @@ func (f *Figure) size() (width, height vg.Length) {
 const legendDown = vg.Length(30)
 
 // drawPanels draws panels row by row, axes in line, and the legend.
-func drawPanels(c draw.Canvas, f *Figure) {
+func (f *Figure) drawPanels(c draw.Canvas) {
 	rows, columns := f.grid()
 	places := make([][]*plot.Plot, rows)
 	for i := range places {

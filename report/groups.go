@@ -25,13 +25,13 @@ type SlotView struct {
 func (v *SlotView) Groups() (*Figure, error) {
 	order, first := v.order()
 	f := &Figure{
-		ID: "groups", Title: "Who shares the air in one slot",
+		ID: "groups", Title: "Who shares the air in one slot: correlations in percent, groups framed",
 		Caption: "Correlation of users' channels, |h_i^H h_j| / (|h_i| |h_j|), in percent: 0 is apart, 100 the same direction. A frame is a group, on the air at the same time. Groups that share the air well are pale inside their frames.",
 		Table:   Table{Columns: []string{"group", "share of the slot", "user", "asked for (Mbit/s)", "delivered (Mbit/s)", "power on the air (W)", "largest correlation in its group", "largest with others"}},
 		width:   6.4 * vg.Inch, height: 5.8 * vg.Inch,
 	}
 	c := correlations(v.Slot)
-	p := newPlot("Correlation in percent, groups framed", "", "")
+	p := newPlot("", "")
 	p.Add(&matrix{order: order, first: first, values: c})
 	p.HideAxes()
 	if len(order) <= mostNamed {

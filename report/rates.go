@@ -24,7 +24,7 @@ func Rates(samples []Sample) (*Figure, error) {
 		Caption: "A mark for every user and slot, those that fall on one another drawn once. Below the line a user gets less than asked for. Rates are re-computed from the weights as sent, apart from the engine.",
 		Table:   Table{Columns: []string{"way", "targets", "met", "asked for (Mbit/s, mean)", "delivered (Mbit/s, mean)", "least delivered / asked for"}},
 	}
-	p := newPlot("Rates", "asked for, a user in a slot", "delivered")
+	p := newPlot("asked for, a user in a slot", "delivered")
 	p.X.Tick.Marker, p.Y.Tick.Marker = decadeTicks("bit/s"), decadeTicks("bit/s")
 	lo, hi := math.Inf(1), math.Inf(-1)
 	marks := make([]plotter.XYs, len(samples))
@@ -61,7 +61,7 @@ func Rates(samples []Sample) (*Figure, error) {
 		p.Add(scatter)
 		p.Legend.Add(s.Name, scatter)
 	}
-	p.Legend.Left = true
+	p.Legend.Left, p.Legend.XOffs = true, legendIn
 	f.panels = []*plot.Plot{p}
 	return f, nil
 }
@@ -125,29 +125,20 @@ func Timeline(title string, everyS float64, names []string, slots [][]int, power
 		Caption: "Radiated power, mean over each slot, while the users move.",
 		Table:   Table{Columns: []string{"way", "slots", "least (dBm)", "median (dBm)", "most (dBm)"}},
 	}
-	p := newPlot("", "time (s)", "radiated power (dBm)")
+	p := newPlot("time (s)", "radiated power (dBm)")
 	p.X.Tick.Marker, p.Y.Tick.Marker = plot.TickerFunc(roundTicks), plot.TickerFunc(roundTicks)
-	lines := make([]*plotter.Line, len(names))
+	lines := make([]plotter.XYs, len(names))
 	for i := range names {
-		var points plotter.XYs
 		for n, dBm := range inDBm(powerW[i]) {
-			points = append(points, plotter.XY{X: float64(slots[i][n]) * everyS, Y: dBm})
+			lines[i] = append(lines[i], plotter.XY{X: float64(slots[i][n]) * everyS, Y: dBm})
 		}
-		if len(points) != len(slots[i]) {
-			return nil, fmt.Errorf("report: %s: %d powers above 0 for %d slots", names[i], len(points), len(slots[i]))
+		if len(lines[i]) != len(slots[i]) {
+			return nil, fmt.Errorf("report: %s: %d powers above 0 for %d slots", names[i], len(lines[i]), len(slots[i]))
 		}
-		line, err := plotter.NewLine(points)
-		if err != nil {
-			return nil, err
-		}
-		line.LineStyle = lineOf(i, len(names))
-		line.Dashes = dashes[i%len(dashes)]
-		p.Legend.Add(names[i], line)
-		lines[i] = line
 		f.Table.Rows = append(f.Table.Rows, timelineRow(names[i], inDBm(powerW[i])))
 	}
-	for i := range lines {
-		p.Add(lines[len(lines)-1-i])
+	if err := addLines(p, names, lines); err != nil {
+		return nil, err
 	}
 	padY(p, 0.05, 0.28)
 	f.panels = []*plot.Plot{p}

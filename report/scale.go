@@ -24,7 +24,7 @@ type Scale struct {
 // Power draws radiated power against the quantity, with the floor and, against
 // antennas, the line on which power falls as 1/M from the first point.
 func (s *Scale) Power() (*Figure, error) {
-	p := s.newPlot("Radiated power", "mean over the slot")
+	p := s.newPlot("radiated power, mean over slots")
 	p.Y.Tick.Marker = decadeTicks("W")
 	radiated := s.curve(func(at *campaign.SweepPoint) *float64 { return at.RadiatedPowerW })
 	floor := s.curve(func(at *campaign.SweepPoint) *float64 { return at.FloorPowerW })
@@ -73,7 +73,7 @@ var causeStyles = []color.Color{orange, sky, palest, pink, amber, blue, grey}
 // Consumed draws power from the wall by cause.
 func (s *Scale) Consumed(model string) (*Figure, error) {
 	f := &Figure{
-		ID: "consumed", Title: "Power from the wall by cause",
+		ID: "consumed", Title: "Power from the wall by cause: " + model,
 		Caption: "Mean over the slots, by the published model " + model + ". More antennas radiate less and have more circuits: power from the wall is least where the one balances the other.",
 		Table:   Table{Columns: []string{s.Quantity, "total (W)"}},
 	}
@@ -82,7 +82,7 @@ func (s *Scale) Consumed(model string) (*Figure, error) {
 		f.Table.Columns = append(f.Table.Columns, c.Name+" (W)")
 	}
 	f.Table.Columns = append(f.Table.Columns, "energy per bit (J)")
-	p := newPlot("Power from the wall: "+model, s.Quantity, "mean over the slot (W)")
+	p := newPlot(s.Quantity, "power from the wall, mean over slots (W)")
 	var names []string
 	parts := make([]plotter.Values, len(causes))
 	for i := range s.Points {
@@ -145,8 +145,8 @@ func addStack(p *plot.Plot, causes []energy.Cause, parts []plotter.Values) error
 }
 
 // newPlot returns a plot over the values of the sweep.
-func (s *Scale) newPlot(title, y string) *plot.Plot {
-	p := newPlot(title, s.Quantity, y)
+func (s *Scale) newPlot(y string) *plot.Plot {
+	p := newPlot(s.Quantity, y)
 	var ticks []plot.Tick
 	for i := range s.Points {
 		tick := plot.Tick{Value: s.x(i)}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"image/color"
 	"math"
+	"slices"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/font"
@@ -29,6 +30,9 @@ var (
 
 func init() { plot.DefaultFont = font.Font{Typeface: "Liberation", Variant: "Sans"} }
 
+// legendIn is how far a legend on the left stands off the axis.
+const legendIn = vg.Length(8)
+
 // reference is the line of what would be expected.
 var reference = draw.LineStyle{Color: grey, Width: vg.Points(1.2), Dashes: []vg.Length{vg.Points(4), vg.Points(3)}}
 
@@ -43,9 +47,8 @@ func lineOf(i, n int) draw.LineStyle {
 }
 
 // newPlot returns an empty plot with a grid.
-func newPlot(title, x, y string) *plot.Plot {
+func newPlot(x, y string) *plot.Plot {
 	p := plot.New()
-	p.Title.Text = title
 	p.Title.TextStyle.Font.Size = vg.Points(13)
 	p.Title.Padding = vg.Points(8)
 	for _, axis := range []*plot.Axis{&p.X, &p.Y} {
@@ -87,6 +90,26 @@ func addCurve(p *plot.Plot, name string, points plotter.XYs, style draw.LineStyl
 	marks.GlyphStyle = draw.GlyphStyle{Color: style.Color, Radius: vg.Points(3), Shape: shape}
 	p.Add(marks)
 	p.Legend.Add(name, line, marks)
+	return nil
+}
+
+// addLines adds lines of names, the first on top and the thinnest, dashed each in
+// its way: lines may lie on one another.
+func addLines(p *plot.Plot, names []string, points []plotter.XYs) error {
+	lines := make([]*plotter.Line, len(names))
+	for i := range names {
+		line, err := plotter.NewLine(points[i])
+		if err != nil {
+			return err
+		}
+		line.LineStyle = lineOf(i, len(names))
+		line.Dashes = dashes[i%len(dashes)]
+		lines[i] = line
+		p.Legend.Add(names[i], line)
+	}
+	for _, line := range slices.Backward(lines) {
+		p.Add(line)
+	}
 	return nil
 }
 

@@ -17,6 +17,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"leastwatt/campaign"
+	"leastwatt/report"
 	"leastwatt/scheduler"
 )
 
@@ -193,9 +194,13 @@ func (f *compareFlags) modelled(slots iter.Seq2[*scheduler.Slot, error]) iter.Se
 }
 
 // show prints the report and draws the plot.
-func (f *compareFlags) show(cmd *cobra.Command, report *compareReport) error {
-	if f.plot != "" && report.slots() > 0 {
-		if err := plotCompare(f.plot, report.results); err != nil {
+func (f *compareFlags) show(cmd *cobra.Command, found *compareReport) error {
+	if f.plot != "" && found.slots() > 0 {
+		figure, err := report.Comparison(found.results)
+		if err == nil {
+			err = report.Save(f.plot, figure)
+		}
+		if err != nil {
 			return err
 		}
 	}
@@ -206,9 +211,9 @@ func (f *compareFlags) show(cmd *cobra.Command, report *compareReport) error {
 	if f.json {
 		encoder := json.NewEncoder(table)
 		encoder.SetIndent("", "  ")
-		return encoder.Encode(report)
+		return encoder.Encode(found)
 	}
-	return report.print(table)
+	return found.print(table)
 }
 
 // slotSource is where slots come from.

@@ -19,7 +19,6 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
-	"gonum.org/v1/plot/plotter"
 
 	"leastwatt/campaign"
 	"leastwatt/proto/convert"
@@ -315,35 +314,6 @@ func TestComparePlots(t *testing.T) {
 					t.Errorf("%s: no %q in the plot", args, want)
 				}
 			}
-		}
-	}
-}
-
-// Three values: a third of the slots does not exceed the least of them.
-func TestSteps(t *testing.T) {
-	want := plotter.XYs{{X: 1, Y: 0}, {X: 1, Y: 1. / 3}, {X: 2, Y: 2. / 3}, {X: 5, Y: 1}}
-	if diff := cmp.Diff(want, steps([]float64{5, 1, 2})); diff != "" {
-		t.Error(diff)
-	}
-}
-
-func TestRoundTicks(t *testing.T) {
-	for _, tc := range []struct {
-		low, high float64
-		want      string
-	}{
-		{0, 10, "0 2 4 6 8 10"},
-		{0, 47, "0 10 20 30 40"},
-		{-3, 3, "-3 -2 -1 0 1 2 3"},
-		{0, 0.07, "0 0.02 0.04 0.06"},
-		{5, 5, ""},
-	} {
-		var labels []string
-		for _, tick := range roundTicks(tc.low, tc.high) {
-			labels = append(labels, tick.Label)
-		}
-		if got := strings.Join(labels, " "); got != tc.want {
-			t.Errorf("%g to %g: %s, want %s", tc.low, tc.high, got, tc.want)
 		}
 	}
 }

@@ -96,9 +96,9 @@ func scale(cmd *cobra.Command, flags *scaleFlags) error {
 }
 
 // show prints the report and draws the plot.
-func (f *scaleFlags) show(cmd *cobra.Command, report *scaleReport) error {
-	if f.plot != "" && report.planned() {
-		if err := plotScale(f.plot, report); err != nil {
+func (f *scaleFlags) show(cmd *cobra.Command, found *scaleReport) error {
+	if f.plot != "" && found.planned() {
+		if err := found.plot(f.plot); err != nil {
 			return err
 		}
 	}
@@ -109,7 +109,7 @@ func (f *scaleFlags) show(cmd *cobra.Command, report *scaleReport) error {
 	if f.json {
 		encoder := json.NewEncoder(table)
 		encoder.SetIndent("", "  ")
-		return encoder.Encode(report)
+		return encoder.Encode(found)
 	}
-	return report.print(table)
+	return found.print(table)
 }

@@ -8,6 +8,7 @@ import (
 
 	"leastwatt/campaign"
 	"leastwatt/energy"
+	"leastwatt/report"
 	"leastwatt/scheduler"
 )
 
@@ -173,6 +174,20 @@ func (r *scaleReport) change(from, to int) (more, less energy.Cause, ok bool) {
 		}
 	}
 	return more, less, true
+}
+
+// plot draws radiated power and power from the wall, side by side, into a file.
+func (r *scaleReport) plot(name string) error {
+	scale := report.Scale{Quantity: r.Quantity, Points: r.Points}
+	radiated, err := scale.Power()
+	if err != nil {
+		return err
+	}
+	consumed, err := scale.Consumed(r.Consumption)
+	if err != nil {
+		return err
+	}
+	return report.Save(name, radiated, consumed)
 }
 
 // print writes the tables and what they say.

@@ -85,6 +85,14 @@ var rules = []rule{
 		note: "campaign runs the scheduler's engines itself: it knows no wire format, no service and no report",
 	},
 	{
+		packages: []string{"leastwatt/report/..."},
+		ban:      []string{"leastwatt/..."},
+		allow: []string{
+			"leastwatt/report/...", "leastwatt/campaign/...", "leastwatt/scheduler/...", "leastwatt/optim/...", "leastwatt/channel/...", "leastwatt/energy/...",
+		},
+		note: "report draws what was found: it knows no wire format and no service",
+	},
+	{
 		packages: []string{"leastwatt/..."},
 		except:   knowWire,
 		direct:   true,
