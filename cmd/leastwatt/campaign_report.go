@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"slices"
 
 	"leastwatt/campaign"
 	"leastwatt/scheduler"
@@ -91,6 +92,9 @@ func (r *campaignReport) print(w io.Writer) error {
 		if note := strategyNote(&r.Points[i].Summary); note != "" {
 			p.f("%s\n\n", wrap(sweptText(r.Quantity, r.Points[i].Value)+": "+note, 100))
 		}
+	}
+	if uneven := slices.ContainsFunc(r.Points, func(p campaignPoint) bool { return p.Met != r.Points[0].Met }); uneven {
+		p.f("%s\n\n", wrap("Not every line has as many drops with all targets met: "+unevenMeans, 100))
 	}
 	p.f("%s\n\n", wrap(r.method(), 100))
 	p.f("Version %s, seed %d. %d slots of results are in %s, made by\n  %s\n", r.Engine, r.Seed, r.Slots, r.File, r.Command)

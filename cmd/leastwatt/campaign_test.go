@@ -66,6 +66,9 @@ func TestCampaignNumbers(t *testing.T) {
 	}
 	table := here(t.Context(), nil, append(append([]string{"campaign"}, campaignArgs...), "--out", filepath.Join(dir, "c.jsonl"))...)
 	table.expect(t, exitDone, "8 slots of results are in ", "")
+	if table.stderr != "" || strings.Contains(table.stdout, "same drops") {
+		t.Errorf("told: %s%s", table.stderr, table.stdout)
+	}
 	saving := func(against, by []float64) string {
 		var dB []float64
 		for i := range by {
@@ -209,6 +212,7 @@ func TestCampaignFlags(t *testing.T) {
 		{"--antennas 4 --users 2 --drops 1 --eirp --floor=false" + out(), exitDone, "container quay", ""},
 		{"--antennas 4 --users 2 --drops 1 --csv - --grouping together,alone" + out(), exitDone, "4,alone,optimal,joint,0,2,4,MET,", "on last"},
 		{"--antennas 4 --users 2 --drops 1 --grouping together --beams optimal,matched --power joint,lp" + out(), exitDone, "matched", "skipped: optimal beams with lp power"},
+		{"--scene uma --antennas 1,16 --users 2 --drops 2 --csi-errors 1 --rates-bps 1e7" + out(), exitDone, "are not of the same drops", ""},
 		{"", exitUsage, "", `--out ""`},
 		{"--out -", exitUsage, "", `--out "-"`},
 		{"--drops 0" + out(), exitUsage, "", "--drops 0: at least 1"},

@@ -135,11 +135,13 @@ func (r *scaleReport) leastConsumed() string {
 	return text
 }
 
+const unevenMeans = "means of W are not of the same drops. Savings are, of drops met on both."
+
 // uneven warns where means are not of the same drops.
 func (r *scaleReport) uneven() string {
 	for i := range r.Points {
 		if r.Points[i].Met != r.Points[0].Met {
-			return "Not every value has as many drops with all targets met: means of W are not of the same drops. Savings are, of drops met on both."
+			return "Not every value has as many drops with all targets met: " + unevenMeans
 		}
 	}
 	return ""
