@@ -26,9 +26,9 @@ const (
 	mostPolars = 4   // groups drawn, those of most EIRP
 )
 
-// Beams draws where the beams of the plan's groups point: EIRP over azimuth, each
-// group at the elevation of its strongest direction, with the protected directions
-// and their limits. It returns nil where the slot has no geometry or the plan
+// Beams draws where the beams of the plan's groups point: EIRP over azimuth, at the
+// elevation of the first protected direction, or, where there is none, of the group's
+// strongest direction; with the protected directions and their limits. It returns nil where the slot has no geometry or the plan
 // radiates nothing.
 func (v *SlotView) Beams() (*Figure, error) {
 	far := newFarField(v.Slot)
@@ -37,13 +37,18 @@ func (v *SlotView) Beams() (*Figure, error) {
 	}
 	f := &Figure{
 		ID: "beams", Title: "Where the beams point",
-		Caption: "EIRP over azimuth, in dB under the strongest direction, straight ahead of the array on top, cut at the elevation where the group is strongest. Bold: all beams of the group together, which is what limits are about. Thin: each user's beam.",
-		Table:   Table{Columns: []string{"group", "user", "azimuth of its peak (deg)", "elevation of the cut (deg)", "peak EIRP of the beam (W)", "(dBm)", "peak EIRP of the group (W)"}},
+		Caption: "EIRP over azimuth, in dB under the strongest drawn, straight ahead of the array on top, cut at %s. Bold: all beams of the group together, which is what limits are about. Thin: each user's beam.",
+		Table:   Table{Columns: []string{"group", "user", "azimuth of its peak (deg)", "elevation of the cut (deg)", "peak EIRP of the beam in the cut (W)", "(dBm)", "peak EIRP of the group in the cut (W)"}},
 		columns: 2, width: 6 * vg.Inch, height: 6 * vg.Inch,
 	}
 	if far.half {
 		f.height = 3.75 * vg.Inch // the same scale both ways, and the title
 	}
+	where := "the elevation where the group is strongest"
+	if len(v.Slot.Limits.ProtectedDirections) > 0 {
+		where = "the elevation of the first protected direction"
+	}
+	f.Caption = fmt.Sprintf(f.Caption, where)
 	cuts := far.cuts(v)
 	if len(cuts) == 0 {
 		return nil, nil
@@ -62,22 +67,17 @@ func (v *SlotView) Beams() (*Figure, error) {
 	drawn := slices.SortedStableFunc(slices.Values(cuts), func(a, b *cut) int { return cmp.Compare(b.peakW, a.peakW) })
 	drawn = drawn[:min(len(drawn), mostPolars)]
 	slices.SortFunc(drawn, func(a, b *cut) int { return cmp.Compare(a.group, b.group) })
-	protects := false
 	for _, c := range drawn {
 		p, err := c.polar(v, strongest)
 		if err != nil {
 			return nil, err
 		}
 		f.panels = append(f.panels, p)
-		for i := range v.Slot.Limits.ProtectedDirections {
-			_, crossed := halfWidthDeg(&v.Slot.Limits.ProtectedDirections[i], c.elevationDeg)
-			protects = protects || crossed
-		}
 	}
 	if n := len(cuts) - len(drawn); n > 0 {
 		f.Caption += fmt.Sprintf(" The %d groups of most EIRP are drawn; the table has the other %d too.", mostPolars, n)
 	}
-	if protects {
+	if len(v.Slot.Limits.ProtectedDirections) > 0 {
 		f.Caption += " Grey sectors are where the cut goes through protected directions; the arc across each is the limit there, which holds in all of its cone, not only in the cut."
 	}
 	return f, nil
@@ -159,6 +159,9 @@ func (f *farField) cuts(v *SlotView) []*cut {
 		}
 		if most == 0 {
 			continue
+		}
+		if list := v.Slot.Limits.ProtectedDirections; len(list) > 0 {
+			best = list[0].ElevationDeg
 		}
 		c := &cut{group: g, elevationDeg: best, fromDeg: fromDeg}
 		n := int((toDeg-fromDeg)/polarStep) + 1

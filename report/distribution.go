@@ -160,6 +160,7 @@ func (p *panel) plot() (*plot.Plot, error) {
 		out.Add(line)
 	}
 	out.Y.Min, out.Y.Max = 0, 1.02
+	widen(&out.X)
 	span := out.X.Max - out.X.Min
 	out.X.Min, out.X.Max = out.X.Min-0.03*span, out.X.Max+0.03*span
 	if p.fromZero {

@@ -1,6 +1,10 @@
 package report
 
-import "errors"
+import (
+	"errors"
+
+	"leastwatt/energy"
+)
 
 // Evidence is what a page shows.
 type Evidence struct {
@@ -41,8 +45,10 @@ func (e *Evidence) Figures() ([]Figure, error) {
 	return out, errors.Join(errs...)
 }
 
-// Paragraphs of pages on what figures hold.
+// Paragraphs of pages: what figures hold, and what they do not say.
 const (
+	Caution = "Computed, not measured. Before anything transmits: a licence, exposure limits and local codes apply, and a qualified person decides.\n" + energy.Caution
+
 	ConsumedMethod = "Power from the wall is not measured: it is a published model's, its numbers those that stand under its name, at the load of every slot."
 	FloorMethod    = "The floor is proved for every slot by a certificate of prices and powers that is re-checked apart from the engine. It is for the channels as given, taken as exact, and knows no limits."
 )

@@ -124,6 +124,7 @@ func TestRoundTicks(t *testing.T) {
 		{-3, 3, "-3 -2 -1 0 1 2 3"},
 		{0, 0.07, "0 0.02 0.04 0.06"},
 		{5, 5, ""},
+		{13.7, 13.7 + 4e-15, ""}, // marks no longer apart
 	} {
 		var labels []string
 		for _, tick := range roundTicks(tc.low, tc.high) {
@@ -191,6 +192,20 @@ func TestRatesTell(t *testing.T) {
 	}
 	near(t, "the mark of the user below", marks[1].X-marks[1].Y, math.Log10(4), 1e-12)
 	near(t, "the mark of the user with nothing", marks[2].X-marks[2].Y, 3, 1e-12)
+}
+
+// Powers that are all the same, or nearly, have room on the axis.
+func TestDistributionOfOne(t *testing.T) {
+	for _, powerW := range [][]float64{{0.02}, {0.02, 0.02 * (1 + 1e-15)}, {1e-3}} {
+		f, err := Distribution([]Sample{{Name: "a", PowerW: powerW}})
+		f = must(t, f, err)
+		if a := f.panels[0].X; !(a.Max-a.Min >= 1) {
+			t.Errorf("%v: from %v to %v", powerW, a.Min, a.Max)
+		}
+		if _, err := f.svg(); err != nil {
+			t.Error(err)
+		}
+	}
 }
 
 func TestTimelineOfSilence(t *testing.T) {
@@ -322,7 +337,7 @@ func TestBeamsOfALine(t *testing.T) {
 	f, err := view.Beams()
 	f = must(t, f, err)
 	near(t, "azimuth", value(t, f, 0, "azimuth of its peak (deg)"), 0, 1e-9)
-	near(t, "EIRP", value(t, f, 0, "peak EIRP of the beam (W)"), n, 1e-9)
+	near(t, "EIRP", value(t, f, 0, "peak EIRP of the beam in the cut (W)"), n, 1e-9)
 	near(t, "EIRP in dBm", value(t, f, 0, "(dBm)"), 30+10*math.Log10(n), 1e-9)
 	far := newFarField(view.Slot)
 	row := make([]complex128, n)

@@ -115,8 +115,16 @@ func addLines(p *plot.Plot, names []string, points []plotter.XYs) error {
 
 // padY widens the axis by fractions of its range, for labels and the legend.
 func padY(p *plot.Plot, below, above float64) {
+	widen(&p.Y)
 	span := p.Y.Max - p.Y.Min
 	p.Y.Min, p.Y.Max = p.Y.Min-below*span, p.Y.Max+above*span
+}
+
+// widen gives an axis on which all values are much the same room around them.
+func widen(a *plot.Axis) {
+	if span := a.Max - a.Min; span >= 0 && span <= 1e-9*math.Max(math.Abs(a.Min), math.Abs(a.Max)) {
+		a.Min, a.Max = a.Min-0.5, a.Max+0.5
+	}
 }
 
 // wholeDecades widens a logarithmic axis of less than a decade, which would make
@@ -139,7 +147,15 @@ func roundTicks(low, high float64) []plot.Tick {
 		}
 	}
 	var ticks []plot.Tick
-	for n := math.Ceil(low / step); n*step <= high; n++ {
+	if !(step > 1e-9*math.Max(math.Abs(low), math.Abs(high))) {
+		return nil // marks would not be apart
+	}
+	first := math.Ceil(low / step)
+	for i := range 8 {
+		n := first + float64(i)
+		if !(n*step <= high) {
+			break
+		}
 		ticks = append(ticks, plot.Tick{Value: n * step, Label: fmt.Sprintf("%.3g", n*step)})
 	}
 	return ticks

@@ -56,7 +56,7 @@ when a plan fails, the audit disagrees with one or the run is ended.`,
 		RunE: func(cmd *cobra.Command, _ []string) error { return runCampaign(cmd, &flags) },
 	}
 	f := cmd.Flags()
-	flags.sweepFlags.add(f)
+	flags.sweepFlags.add(f, sweptSizes)
 	flags.strategyFlags.add(cmd, scheduler.Options{}.Resolve().Grouping)
 	f.BoolVar(&flags.eirp, "eirp", false, "find the largest EIRP of every plan")
 	f.StringVar(&flags.out, "out", "", "where results go")
@@ -158,7 +158,7 @@ type campaignSettings struct {
 }
 
 // header returns the first line of the file.
-func (f *campaignFlags) header(cmd *cobra.Command, sweep *campaign.Sweep) (*campaign.Header, error) {
+func (f *sweepFlags) header(cmd *cobra.Command, sweep *campaign.Sweep) (*campaign.Header, error) {
 	settings, err := json.Marshal(&campaignSettings{
 		Scene: &f.scene.settings, Antennas: f.antennas, Users: f.users, WeightBits: f.weightBits, CSIErrors: f.csiErrors, EIRP: f.eirp,
 	})

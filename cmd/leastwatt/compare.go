@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"iter"
-	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
@@ -140,8 +139,8 @@ func (f *compareFlags) check(cmd *cobra.Command) error {
 	if len(f.in) > 0 && len(f.sets) > 0 {
 		return usagef("--in and --set exclude each other")
 	}
-	if ext := filepath.Ext(f.plot); f.plot != "" && ext != ".png" && ext != ".svg" {
-		return usagef("--plot %s: .png or .svg", f.plot)
+	if err := checkPlot(f.plot); err != nil {
+		return err
 	}
 	if f.csv == "-" && f.json {
 		return usagef("--csv - and --json both write to stdout")

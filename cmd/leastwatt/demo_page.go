@@ -15,14 +15,20 @@ import (
 // The cone about the control room in which EIRP is kept low, and by how much under
 // the largest.
 const (
-	roomWidthDeg = 10
-	roomBelowDB  = 30
+	roomWidthDeg = 6
+	roomBelowDB  = 20
 )
+
+// heldSlot is a slot with a protected direction, and what that costs.
+type heldSlot struct {
+	*report.SlotView
+	costDB float64 // of radiated power, against the slot without
+}
 
 // protectedSlot plans the first slot of the shift with the most antennas of the
 // shift's ways: as it is, then with EIRP towards the control room held to so many dB
 // under what is the largest without.
-func protectedSlot(ctx context.Context, open open, seed int64) (*report.SlotView, error) {
+func protectedSlot(ctx context.Context, open open, seed int64) (*heldSlot, error) {
 	p, err := open(ctx)
 	if err != nil {
 		return nil, err
@@ -36,7 +42,7 @@ func protectedSlot(ctx context.Context, open open, seed int64) (*report.SlotView
 	if err != nil {
 		return nil, err
 	}
-	_, free, err := judge(slot, plan)
+	free, _, err := judge(slot, plan)
 	if err != nil {
 		return nil, fmt.Errorf("the first slot: %w", err)
 	}
@@ -46,10 +52,11 @@ func protectedSlot(ctx context.Context, open open, seed int64) (*report.SlotView
 	if plan, err = p.Plan(ctx, &held); err != nil {
 		return nil, err
 	}
-	if _, _, err := judge(&held, plan); err != nil {
+	with, _, err := judge(&held, plan)
+	if err != nil {
 		return nil, fmt.Errorf("the first slot, the control room protected: %w", err)
 	}
-	return &report.SlotView{Slot: &held, Plan: plan}, nil
+	return &heldSlot{&report.SlotView{Slot: &held, Plan: plan}, decibels(with.RadiatedPowerW / free.RadiatedPowerW)}, nil
 }
 
 // towards is the protected direction of a place, so far under a peak.
@@ -57,15 +64,15 @@ func towards(placeM [3]float64, peakW float64) scheduler.ProtectedDirection {
 	d := channel.DirectionOf(quay.Mast.Local(placeM))
 	return scheduler.ProtectedDirection{
 		AzimuthDeg: d.AzimuthDeg, ElevationDeg: d.ElevationDeg, WidthDeg: roomWidthDeg,
-		EIRPW: peakW * channel.WattsOf(30-roomBelowDB), // dB as dBm over a milliwatt
+		EIRPW: below(peakW, roomBelowDB),
 	}
 }
 
 // page returns the report of the demo.
-func (r *demoReport) page(shift, sizes []*outcome, view *report.SlotView) (*report.Page, error) {
+func (r *demoReport) page(shift, sizes []*outcome, view *heldSlot) (*report.Page, error) {
 	evidence := report.Evidence{
 		Scale: report.Scale{Quantity: campaign.Antennas, Points: sweepOf(sizes).Summaries(0)},
-		Model: energy.DefaultName, View: view, CarrierHz: r.CarrierHz,
+		Model: energy.DefaultName, View: view.SlotView, CarrierHz: r.CarrierHz,
 	}
 	var names []string
 	var slots [][]int
@@ -110,7 +117,7 @@ func (r *demoReport) page(shift, sizes []*outcome, view *report.SlotView) (*repo
 			{Name: "Users", Value: fmt.Sprintf("%d on the move, who ask for %.0f Mbit/s together", r.Users, r.TargetBps/1e6)},
 			{Name: "Radio", Value: fmt.Sprintf("%.4g GHz, %.4g MHz, antennas of 65 degrees and 8 dBi half a wavelength apart", r.CarrierHz/1e9, r.BandwidthHz/1e6)},
 			{Name: "Slots", Value: fmt.Sprintf("%d, %g s apart; every size of array on %d of them", r.Slots, r.SlotIntervalS, r.ArraySlots)},
-			{Name: "Protected", Value: fmt.Sprintf("in the slot of the pictures of groups and beams: %d degrees about the control room, %d dB under the largest EIRP without", roomWidthDeg, roomBelowDB)},
+			{Name: "Protected", Value: fmt.Sprintf("in the slot of the pictures of groups and beams: %d degrees about the control room of the port, to %d dB under the largest EIRP without, which costs %.1f dB of that slot's radiated power", roomWidthDeg, roomBelowDB, view.costDB)},
 		},
 		Figures: append([]report.Figure{*over}, figures...),
 		Method:  []string{method, report.ConsumedMethod, report.FloorMethod},

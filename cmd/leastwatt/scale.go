@@ -3,7 +3,6 @@ package main
 import (
 	"encoding/json"
 	"errors"
-	"path/filepath"
 
 	"github.com/schollz/progressbar/v3"
 	"github.com/spf13/cobra"
@@ -49,7 +48,7 @@ when a plan fails, the audit disagrees with one or the run is ended.`,
 		RunE: func(cmd *cobra.Command, _ []string) error { return scale(cmd, &flags) },
 	}
 	f := cmd.Flags()
-	flags.add(f)
+	flags.add(f, sweptSizes)
 	f.StringVar(&flags.strategy.Grouping, "grouping", "", "how users are put into groups")
 	f.StringVar(&flags.strategy.Beams, "beams", "", "how beams are formed")
 	f.StringVar(&flags.strategy.Power, "power", "", "how powers are found")
@@ -59,8 +58,8 @@ when a plan fails, the audit disagrees with one or the run is ended.`,
 }
 
 func scale(cmd *cobra.Command, flags *scaleFlags) error {
-	if ext := filepath.Ext(flags.plot); flags.plot != "" && ext != ".png" && ext != ".svg" {
-		return usagef("--plot %s: .png or .svg", flags.plot)
+	if err := checkPlot(flags.plot); err != nil {
+		return err
 	}
 	if bad := campaign.Applies(flags.strategy); len(bad) > 0 {
 		return usagef("%s: %s, allowed: %s", bad[0].Path, bad[0].Value, bad[0].Allowed)
@@ -70,6 +69,10 @@ func scale(cmd *cobra.Command, flags *scaleFlags) error {
 		return err
 	}
 	sweep.Strategies = []scheduler.Strategy{flags.strategy}
+	header, err := flags.header(cmd, sweep)
+	if err != nil {
+		return err
+	}
 	lines, err := createOutput(flags.csv, cmd.OutOrStdout())
 	if err != nil {
 		return err
@@ -81,15 +84,15 @@ func scale(cmd *cobra.Command, flags *scaleFlags) error {
 	if err := errors.Join(result.WriteCSV(lines, false), lines.Close()); err != nil {
 		return err
 	}
-	report := newScaleReport(flags.commandLine(cmd), flags, result)
-	report.Stopped = runErr != nil
-	if err := flags.show(cmd, report); err != nil {
+	found := newScaleReport(header, flags.antennas[0], result)
+	found.Stopped = runErr != nil
+	if err := flags.show(cmd, found); err != nil {
 		return err
 	}
 	switch {
-	case report.Stopped:
+	case found.Stopped:
 		return errors.New("ended before all drops were done")
-	case !report.good():
+	case !found.good():
 		return &exitError{code: exitFailed}
 	}
 	return nil

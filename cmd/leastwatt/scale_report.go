@@ -9,7 +9,6 @@ import (
 	"leastwatt/campaign"
 	"leastwatt/energy"
 	"leastwatt/report"
-	"leastwatt/scheduler"
 )
 
 // scaleReport is everything scale found, as --json prints it.
@@ -28,13 +27,15 @@ type scaleReport struct {
 	Findings    []string              `json:"findings"` // in words
 }
 
-func newScaleReport(command string, flags *scaleFlags, result *campaign.SweepResult) *scaleReport {
+// newScaleReport sums up what a sweep found of its first strategy; antennas are
+// those of the array where another quantity is swept.
+func newScaleReport(h *campaign.Header, antennas int, result *campaign.SweepResult) *scaleReport {
 	r := &scaleReport{
-		Version: scheduler.Version, Command: command, Seed: flags.scene.settings.Seed, Scene: flags.title(),
-		Quantity: result.Quantity, Drops: result.Drops, Consumption: flags.consumption, Floor: flags.floor, Points: result.Summaries(0),
+		Version: h.Engine, Command: h.Command, Seed: h.Seed, Scene: h.Scene,
+		Quantity: result.Quantity, Drops: result.Drops, Consumption: h.Consumption, Floor: h.Floor, Points: result.Summaries(0),
 	}
 	if r.Quantity != sweptAntennas {
-		r.Antennas = flags.antennas[0]
+		r.Antennas = antennas
 	}
 	for _, text := range []string{r.saving(), r.leastConsumed(), r.uneven()} {
 		if text != "" {
@@ -93,8 +94,10 @@ func (r *scaleReport) saving() string {
 		rates = "each user at its rate"
 	}
 	text := fmt.Sprintf("%s against %s, %s: %s of radiated power saved", r.at(last), r.at(0), rates, intervalText(s))
-	if c := r.Points[last].ConsumedSavingDb; c != nil {
+	if c := r.Points[last].ConsumedSavingDb; c != nil && c.Mean >= 0 {
 		text += fmt.Sprintf(", %s of power from the wall", intervalText(c))
+	} else if c != nil {
+		text += fmt.Sprintf(", for %s more power from the wall", intervalText(&campaign.Interval{Mean: -c.Mean, Half: c.Half, Values: c.Values}))
 	}
 	if s.Half != nil {
 		text += fmt.Sprintf("; intervals of 95 %% confidence by Student's t over the dB of %d drops", s.Values)
@@ -110,14 +113,21 @@ func intervalText(s *campaign.Interval) string {
 	return fmt.Sprintf("%.2f dB (%.2f to %.2f)", s.Mean, s.Mean-*s.Half, s.Mean+*s.Half)
 }
 
-// leastConsumed says at how many antennas power from the wall is least, and why.
-func (r *scaleReport) leastConsumed() string {
+// leastConsumedAt returns the point of least power from the wall; -1 where it is
+// known of none.
+func (r *scaleReport) leastConsumedAt() int {
 	least := -1
 	for i := range r.Points {
 		if w := r.Points[i].ConsumedPowerW; w != nil && (least < 0 || *w < *r.Points[least].ConsumedPowerW) {
 			least = i
 		}
 	}
+	return least
+}
+
+// leastConsumed says at how many antennas power from the wall is least, and why.
+func (r *scaleReport) leastConsumed() string {
+	least := r.leastConsumedAt()
 	if least < 0 || r.Quantity != sweptAntennas || len(r.Points) < 2 {
 		return ""
 	}

@@ -103,6 +103,11 @@ func (f *strategyFlags) oneByOne(known []string) (list []scheduler.Strategy, err
 	return list, nil
 }
 
+// changed tells whether any of the flags is given.
+func (f *strategyFlags) changed(cmd *cobra.Command) bool {
+	return slices.ContainsFunc([]string{"strategies", "grouping", "beams", "power"}, cmd.Flags().Changed)
+}
+
 // tell says which combinations are left out.
 func tell(cmd *cobra.Command, skipped []string) {
 	for _, s := range skipped {

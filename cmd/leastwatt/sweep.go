@@ -39,6 +39,9 @@ const (
 	sweptErrors   = "csi-errors"
 )
 
+// sweptSizes are the arrays of a sweep of antennas that names none.
+var sweptSizes = []int{1, 2, 4, 8, 16, 32, 64, 128, 256}
+
 // weightFormats are those of weights by their bits.
 var weightFormats = map[int]scheduler.WeightFormat{64: scheduler.WeightsF64, 32: scheduler.WeightsF32, 16: scheduler.WeightsI16}
 
@@ -48,10 +51,10 @@ const (
 	mostUsers    = 1 << 10
 )
 
-// add adds the flags.
-func (f *sweepFlags) add(flags *pflag.FlagSet) {
+// add adds the flags; antennas are those of arrays unless told otherwise.
+func (f *sweepFlags) add(flags *pflag.FlagSet, antennas []int) {
 	f.scene.addScene(flags, sceneQuay)
-	flags.IntSliceVar(&f.antennas, sweptAntennas, []int{1, 2, 4, 8, 16, 32, 64, 128, 256}, "antennas; 64 unless given where another quantity is swept")
+	flags.IntSliceVar(&f.antennas, sweptAntennas, antennas, "antennas; 64 unless given where another quantity is swept")
 	flags.IntSliceVar(&f.users, sweptUsers, []int{16}, "users")
 	flags.IntSliceVar(&f.weightBits, sweptBits, []int{64}, "bits of each part of a weight: 64, 32, 16")
 	flags.Float64SliceVar(&f.csiErrors, sweptErrors, nil, "variance of the channels' error over their mean square")

@@ -246,6 +246,7 @@ func TestImportsBad(t *testing.T) {
 		fake("leastwatt/energy", "leastwatt/channel"),
 		fake("leastwatt/energy", "gonum.org/v1/plot"),
 		fake("leastwatt/report", "google.golang.org/protobuf/encoding/protojson"),
+		fake("leastwatt/report", "leastwatt/client"),
 		{ImportPath: "leastwatt/campaign", Deps: []string{"leastwatt/proto/leastwatt/v1"}},
 		fake("leastwatt/campaign", "leastwatt/server"),
 		fake("leastwatt/scheduler", "leastwatt/campaign"),
