@@ -68,7 +68,9 @@ func auditFiles(cmd *cobra.Command, flags *auditFlags) error {
 			return err
 		}
 	}
+	bar := newProgress(cmd, -1)
 	found, err := serverHere(cmd).Audit(cmd.Context(), req)
+	bar.finish()
 	if err != nil {
 		return err
 	}

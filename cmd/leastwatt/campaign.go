@@ -86,9 +86,9 @@ func runCampaign(cmd *cobra.Command, flags *campaignFlags) error {
 		return errors.Join(err, file.Close())
 	}
 	sweep.Done = file.done
-	bar := newLateBar(cmd.ErrOrStderr(), int64(len(sweep.Values)*sweep.Drops-file.slots()), progressbar.OptionShowCount())
+	bar := newProgress(cmd, int64(len(sweep.Values)*sweep.Drops-file.slots()), progressbar.OptionShowCount())
 	sweep.Each = func(value int, slot *campaign.Slot) error {
-		bar.step(nil)
+		bar.add(1)
 		return campaign.Append(file, header, value, slot)
 	}
 	result, runErr := sweep.Do(cmd.Context())

@@ -44,10 +44,10 @@ it exits with 1.`,
 
 func inspect(cmd *cobra.Command, files []string, asJSON bool) error {
 	source := &trace{stdin: cmd.InOrStdin(), files: files}
-	bar := newBar(cmd.ErrOrStderr(), source.size(), progressbar.OptionShowBytes(true))
+	bar := newProgress(cmd, source.size(), progressbar.OptionShowBytes(true))
 	found := &inspection{}
-	err := found.readAll(cmd.Context(), source, bar, cmd.ErrOrStderr())
-	bar.Finish()
+	err := found.readAll(cmd.Context(), source, bar)
+	bar.finish()
 	if err != nil && !errors.Is(err, context.Canceled) {
 		return err
 	}
@@ -98,7 +98,7 @@ type traceSummary struct {
 }
 
 // readAll reads every slot that can be read.
-func (n *inspection) readAll(ctx context.Context, source *trace, bar *progressbar.ProgressBar, stderr io.Writer) error {
+func (n *inspection) readAll(ctx context.Context, source *trace, bar *progress) error {
 	defer source.close()
 	source.closing = func(name string, slots fileSlots) {
 		if t, ok := slots.(*tracefile.Reader); ok {
@@ -110,14 +110,14 @@ func (n *inspection) readAll(ctx context.Context, source *trace, bar *progressba
 			return context.Canceled
 		}
 		message, err := source.next()
-		bar.Set64(source.position())
+		bar.reach(source.position())
 		damage := new(tracefile.DamageError)
 		switch {
 		case errors.Is(err, io.EOF):
 			return nil
 		case errors.As(err, &damage):
 			n.Damaged++
-			fmt.Fprintln(stderr, err)
+			fmt.Fprintln(bar, err)
 			continue
 		case err != nil:
 			return err
@@ -127,7 +127,7 @@ func (n *inspection) readAll(ctx context.Context, source *trace, bar *progressba
 			n.Rejected++
 			if n.Rejected <= maxShownRejections {
 				v := violations[0]
-				fmt.Fprintf(stderr, "slot %d: %s: %s, allowed: %s\n", message.GetSequence(), v.Path, v.Value, v.Allowed)
+				fmt.Fprintf(bar, "slot %d: %s: %s, allowed: %s\n", message.GetSequence(), v.Path, v.Value, v.Allowed)
 			}
 			continue
 		}

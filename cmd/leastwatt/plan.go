@@ -64,7 +64,9 @@ func plan(cmd *cobra.Command, flags *planFlags) error {
 	if err := flags.options.apply(slot); err != nil {
 		return err
 	}
+	bar := newProgress(cmd, -1)
 	made, err := serverHere(cmd).Plan(cmd.Context(), slot)
+	bar.finish()
 	if err != nil {
 		return err
 	}

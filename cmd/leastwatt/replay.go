@@ -8,14 +8,12 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
 	"slices"
 	"text/tabwriter"
 	"time"
 
 	"github.com/schollz/progressbar/v3"
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 
 	"leastwatt/client"
 	pb "leastwatt/proto/leastwatt/v1"
@@ -84,7 +82,7 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 	defer func() { err = errors.Join(err, plans.Flush(), out.Close()) }()
 
 	source := &trace{stdin: cmd.InOrStdin(), files: files}
-	bar := newBar(cmd.ErrOrStderr(), source.size(), progressbar.OptionShowBytes(true))
+	bar := newProgress(cmd, source.size(), progressbar.OptionShowBytes(true))
 	tally := &tally{stderr: cmd.ErrOrStderr()}
 	start := time.Now()
 	err = stream(cmd.Context(), session, source, flags, bar, func(plan *pb.Plan) error {
@@ -94,7 +92,7 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 		}
 		return writeMessage(plans, plan, false)
 	})
-	bar.Finish()
+	bar.finish()
 	if err != nil {
 		return err
 	}
@@ -114,23 +112,10 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 	return err
 }
 
-// newBar returns a progress bar up to size, -1 where it is not known. It shows on a
-// terminal only.
-func newBar(w io.Writer, size int64, options ...progressbar.Option) *progressbar.ProgressBar {
-	file, ok := w.(*os.File)
-	visible := ok && term.IsTerminal(int(file.Fd()))
-	return progressbar.NewOptions64(size, append(options,
-		progressbar.OptionSetWriter(w),
-		progressbar.OptionSetVisibility(visible),
-		progressbar.OptionThrottle(100*time.Millisecond),
-		progressbar.OptionClearOnFinish(),
-	)...)
-}
-
 // stream sends a trace and hands every plan to take. It returns when all are
 // there, or with the first thing that goes wrong.
 func stream(ctx context.Context, session *client.Session, source *trace, flags *replayFlags,
-	bar *progressbar.ProgressBar, take func(*pb.Plan) error) error {
+	bar *progress, take func(*pb.Plan) error) error {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	sent := make(chan struct{})
@@ -155,7 +140,7 @@ func stream(ctx context.Context, session *client.Session, source *trace, flags *
 	return err
 }
 
-func sendAll(ctx context.Context, session *client.Session, source *trace, flags *replayFlags, bar *progressbar.ProgressBar) error {
+func sendAll(ctx context.Context, session *client.Session, source *trace, flags *replayFlags, bar *progress) error {
 	defer source.close()
 	for n := int64(1); ; n++ {
 		if err := context.Cause(ctx); err != nil {
@@ -177,7 +162,7 @@ func sendAll(ctx context.Context, session *client.Session, source *trace, flags 
 		if err := session.SendMessage(slot); err != nil {
 			return err
 		}
-		bar.Set64(source.position())
+		bar.reach(source.position())
 	}
 }
 

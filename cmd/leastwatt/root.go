@@ -59,6 +59,9 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	running := false
 	root.PersistentPreRun = func(*cobra.Command, []string) { running = true }
 	cmd, err := root.ExecuteContextC(ctx)
+	if ctx.Err() != nil && (errors.Is(err, context.Canceled) || errors.Is(err, context.Cause(ctx))) {
+		err = errors.New("interrupted")
+	}
 	var exit *exitError
 	switch {
 	case err == nil:

@@ -77,8 +77,8 @@ func scale(cmd *cobra.Command, flags *scaleFlags) error {
 	if err != nil {
 		return err
 	}
-	bar := newLateBar(cmd.ErrOrStderr(), int64(len(sweep.Values)*sweep.Drops), progressbar.OptionShowCount())
-	sweep.Each = func(int, *campaign.Slot) error { bar.step(nil); return nil }
+	bar := newProgress(cmd, int64(len(sweep.Values)*sweep.Drops), progressbar.OptionShowCount())
+	sweep.Each = func(int, *campaign.Slot) error { bar.add(1); return nil }
 	result, runErr := sweep.Do(cmd.Context())
 	bar.finish()
 	if err := errors.Join(result.WriteCSV(lines, false), lines.Close()); err != nil {

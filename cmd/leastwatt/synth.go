@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -14,6 +13,7 @@ import (
 	"sync"
 	"text/tabwriter"
 
+	"github.com/schollz/progressbar/v3"
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 	"google.golang.org/protobuf/proto"
@@ -266,9 +266,7 @@ func synth(cmd *cobra.Command, flags *synthFlags) error {
 		}
 		outputs = append(outputs, truth)
 	}
-	bar := newBar(cmd.ErrOrStderr(), int64(flags.slots))
-	made, err := flags.write(cmd.Context(), from, outputs, func(i int) { bar.Set(i) })
-	bar.Finish()
+	made, err := flags.write(cmd, from, outputs)
 	for _, out := range outputs {
 		err = errors.Join(err, out.close())
 	}
@@ -316,12 +314,14 @@ func (s *synthSummary) write(cmd *cobra.Command, flags *synthFlags) error {
 
 // write makes the slots that the outputs lack, as many at a time as there are
 // processors, until the context ends. It returns how many.
-func (flags *synthFlags) write(ctx context.Context, from scene, outputs []*traceOutput, each func(int)) (made int, err error) {
+func (flags *synthFlags) write(cmd *cobra.Command, from scene, outputs []*traceOutput) (made int, err error) {
 	next := flags.slots
 	for _, out := range outputs {
 		next = min(next, out.writer.Len())
 	}
-	for next < flags.slots && ctx.Err() == nil {
+	bar := newProgress(cmd, int64(flags.slots-next), progressbar.OptionShowCount())
+	defer bar.finish()
+	for next < flags.slots && cmd.Context().Err() == nil {
 		batch := make([][]*pb.Slot, min(runtime.GOMAXPROCS(0), flags.slots-next))
 		var wg sync.WaitGroup
 		for i := range batch {
@@ -340,7 +340,7 @@ func (flags *synthFlags) write(ctx context.Context, from scene, outputs []*trace
 			made++
 		}
 		next += len(batch)
-		each(next)
+		bar.add(int64(len(batch)))
 	}
 	return made, nil
 }
