@@ -14,8 +14,8 @@ import (
 
 // planFlags are the flags of leastwatt plan.
 type planFlags struct {
-	in, out string
-	slot    int64
+	slot    slotFlags
+	out     string
 	json    bool
 	options optionFlags
 }
@@ -40,9 +40,8 @@ slot is rejected: what is wrong goes to stderr, one line for each.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return plan(cmd, &flags) },
 	}
+	flags.slot.add(cmd)
 	f := cmd.Flags()
-	f.StringVar(&flags.in, "in", "", "the slot, .json or .npz, or a trace")
-	f.Int64Var(&flags.slot, "slot", 0, "number of the slot, where the file has more than one")
 	f.StringVar(&flags.out, "out", "", "where the plan goes as JSON")
 	f.BoolVar(&flags.json, "json", false, "print the plan as JSON in place of the table")
 	flags.options.add(cmd)
@@ -50,14 +49,7 @@ slot is rejected: what is wrong goes to stderr, one line for each.`,
 }
 
 func plan(cmd *cobra.Command, flags *planFlags) error {
-	if flags.in == "" {
-		return usagef("--in is missing")
-	}
-	var number *int64
-	if cmd.Flags().Changed("slot") {
-		number = &flags.slot
-	}
-	slot, err := readInput(flags.in, cmd.InOrStdin(), number)
+	slot, err := flags.slot.read()
 	if err != nil {
 		return err
 	}

@@ -252,7 +252,7 @@ func TestPlanSlotOfTrace(t *testing.T) {
 		t.Errorf("from a pipe %v, not %v", got, want)
 	}
 	leastwatt(t, traceOf(1, 2, 3), "plan", "--in", "-", "--slot", "2").expect(t, exitDone, "slot            2\n", "")
-	leastwatt(t, "", "plan", "--in", name).expect(t, exitFailed, "", "more slots than that of number 0: choose one")
+	leastwatt(t, "", "plan", "--in", name).expect(t, exitFailed, "", "more slots than that of number 0: choose one with --slot")
 	leastwatt(t, "", "plan", "--in", name, "--slot", "5").expect(t, exitFailed, "", "no slot 5 among 5")
 	leastwatt(t, traceOf(1), "plan", "--in", "-", "--slot", "2").expect(t, exitFailed, "", "no slot 2")
 }
