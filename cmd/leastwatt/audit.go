@@ -74,7 +74,7 @@ func auditFiles(cmd *cobra.Command, flags *auditFlags) error {
 		}
 	}
 	bar := newProgress(cmd, -1)
-	found, err := serverHere(cmd).Audit(cmd.Context(), req)
+	found, err := serverHere(cmd, 1).Audit(cmd.Context(), req)
 	bar.finish()
 	if err != nil {
 		return err
@@ -145,7 +145,12 @@ func printAudit(w io.Writer, a *pb.Audit) error {
 	}
 	line("worst rate / target\t%.6f", a.GetWorstRateRatio())
 	for _, f := range a.GetFindings() {
-		line("%s\t%s: claimed %.6g, found %.6g", f.GetPath(), f.GetText(), f.GetClaimed(), f.GetRecomputed())
+		line("%s\t%s", f.GetPath(), findingText(f))
 	}
 	return out.Flush()
+}
+
+// findingText says in words what a finding is.
+func findingText(f *pb.Finding) string {
+	return fmt.Sprintf("%s: claimed %.6g, found %.6g", f.GetText(), f.GetClaimed(), f.GetRecomputed())
 }

@@ -57,7 +57,7 @@ func plan(cmd *cobra.Command, flags *planFlags) error {
 		return err
 	}
 	bar := newProgress(cmd, -1)
-	made, err := serverHere(cmd).Plan(cmd.Context(), slot)
+	made, err := serverHere(cmd, 1).Plan(cmd.Context(), slot)
 	bar.finish()
 	if err != nil {
 		return err
@@ -79,11 +79,11 @@ func plan(cmd *cobra.Command, flags *planFlags) error {
 	return fmt.Errorf("the engine failed on this slot: please report it")
 }
 
-// serverHere is a server in this process, for slots of any size.
-func serverHere(cmd *cobra.Command) *server.Server {
+// serverHere is a server in this process, for slots of any size, so many at a time.
+func serverHere(cmd *cobra.Command, workers int) *server.Server {
 	const most = math.MaxInt32
 	return server.New(server.Config{
-		Workers: 1,
+		Workers: workers,
 		Limits:  server.Limits{Antennas: most, Users: most, Subbands: most, Groups: most, ProtectedDirections: most},
 		Logger:  slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), nil)),
 	})

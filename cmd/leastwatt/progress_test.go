@@ -175,6 +175,7 @@ func TestLongCommands(t *testing.T) {
 		{"convert --out c.jsonl", often, "interrupted after"},
 		{"inspect", often, "interrupted"},
 		{"replay --renumber --to " + s.address, often, "interrupted"},
+		{"replay --audit --renumber --to " + s.address, often, "interrupted"},
 	} {
 		t.Run(strings.Fields(c.args)[0], func(t *testing.T) {
 			t.Parallel()

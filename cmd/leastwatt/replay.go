@@ -28,6 +28,8 @@ type replayFlags struct {
 	to       string
 	out      string
 	renumber bool
+	audit    bool
+	truth    string
 	json     bool
 	security client.Security
 	options  optionFlags
@@ -44,8 +46,15 @@ protobuf JSON, one after the other, or as arrays of NumPy; "-" stands for stdin.
 Slot numbers must rise over all files, or be made to with --renumber. A damaged
 slot of a trace ends it, after those before it.
 
-It exits with 1 when a slot was rejected or failed.`,
+With --audit every plan is re-computed here from its weights as it comes, as audit
+does: how many the audit agrees with, and the worst rate over its target. Weights are
+asked for, as f32 unless the slots or --weights say otherwise. With --truth, a trace
+of the true channels of these slots as synth --truth writes, rates are those over
+them, and a target that is missed there is a disagreement.
+
+It exits with 1 when a slot was rejected or failed, or the audit disagrees with a plan.`,
 		Example: `  leastwatt replay shift.trace --out plans.jsonl
+  leastwatt replay aged.trace --audit --truth true.trace
   leastwatt replay --to 127.0.0.1:7171 --renumber --grouping alone drop-*.json --json`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error { return replay(cmd, &flags, args) },
@@ -54,14 +63,27 @@ It exits with 1 when a slot was rejected or failed.`,
 	f.StringVar(&flags.to, "to", server.DefaultAddress, "address of the server, HOST:PORT")
 	f.StringVar(&flags.out, "out", "", "where the plans go, one JSON object on each line")
 	f.BoolVar(&flags.renumber, "renumber", false, "number the slots from 1 on")
+	f.BoolVar(&flags.audit, "audit", false, "re-compute every plan from its weights")
+	f.StringVar(&flags.truth, "truth", "", "trace of the true channels, to audit every plan over")
 	f.BoolVar(&flags.json, "json", false, "print the summary as JSON")
 	addSecurity(cmd, &flags.security)
 	flags.options.add(cmd)
 	return cmd
 }
 
+// check holds what the flags may be.
+func (f *replayFlags) check(files []string) error {
+	if (f.audit || f.truth != "") && f.options.weights == "none" {
+		return usagef("--weights none leaves nothing to audit")
+	}
+	if err := checkStdin(append(files, f.truth)...); err != nil {
+		return err
+	}
+	return f.options.apply(&pb.Slot{})
+}
+
 func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) {
-	if err := flags.options.apply(&pb.Slot{}); err != nil {
+	if err := flags.check(files); err != nil {
 		return err
 	}
 	c, err := client.Dial(flags.to, client.Config{Security: flags.security})
@@ -84,19 +106,28 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 	source := &trace{stdin: cmd.InOrStdin(), files: files}
 	bar := newProgress(cmd, source.size(), progressbar.OptionShowBytes(true))
 	tally := &tally{stderr: cmd.ErrOrStderr()}
+	audit := newPlanAudit(cmd, flags)
 	start := time.Now()
-	err = stream(cmd.Context(), session, source, flags, bar, func(plan *pb.Plan) error {
+	err = stream(cmd.Context(), session, source, flags, audit, bar, func(plan *pb.Plan) error {
 		tally.add(plan)
+		if audit != nil {
+			audit.take(cmd.Context(), plan)
+		}
 		if flags.out == "" {
 			return nil
 		}
 		return writeMessage(plans, plan, false)
 	})
+	var audited *auditSummary
+	if audit != nil {
+		audited = audit.summary()
+	}
 	bar.finish()
 	if err != nil {
 		return err
 	}
 	summary := tally.summary(time.Since(start))
+	summary.Audit = audited
 	table := cmd.OutOrStdout()
 	if flags.out == "-" {
 		table = cmd.ErrOrStderr()
@@ -106,7 +137,7 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 	} else {
 		err = summary.print(table)
 	}
-	if err == nil && summary.Rejected+summary.Failed > 0 {
+	if err == nil && !summary.good() {
 		return &exitError{code: exitFailed}
 	}
 	return err
@@ -115,12 +146,12 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 // stream sends a trace and hands every plan to take. It returns when all are
 // there, or with the first thing that goes wrong.
 func stream(ctx context.Context, session *client.Session, source *trace, flags *replayFlags,
-	bar *progress, take func(*pb.Plan) error) error {
+	audit *planAudit, bar *progress, take func(*pb.Plan) error) error {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	sent := make(chan struct{})
 	go func() {
-		err := sendAll(ctx, session, source, flags, bar)
+		err := sendAll(ctx, session, source, flags, audit, bar)
 		if err != nil && !errors.Is(err, io.EOF) { // of EOF, the receiver knows why
 			cancel(err)
 			session.Close() // so that nobody waits for plans
@@ -140,7 +171,7 @@ func stream(ctx context.Context, session *client.Session, source *trace, flags *
 	return err
 }
 
-func sendAll(ctx context.Context, session *client.Session, source *trace, flags *replayFlags, bar *progress) error {
+func sendAll(ctx context.Context, session *client.Session, source *trace, flags *replayFlags, audit *planAudit, bar *progress) error {
 	defer source.close()
 	for n := int64(1); ; n++ {
 		if err := context.Cause(ctx); err != nil {
@@ -153,11 +184,17 @@ func sendAll(ctx context.Context, session *client.Session, source *trace, flags 
 		if err != nil {
 			return err
 		}
+		number := slot.GetSequence()
 		if flags.renumber {
 			slot.Sequence = n
 		}
 		if err := flags.options.apply(slot); err != nil {
 			return err
+		}
+		if audit != nil {
+			if err := audit.expect(ctx, slot, number); err != nil {
+				return err
+			}
 		}
 		if err := session.SendMessage(slot); err != nil {
 			return err
@@ -252,6 +289,13 @@ type replaySummary struct {
 	ComputeMicrosP50   *int64   `json:"computeMicrosP50,omitempty"`
 	ComputeMicrosP99   *int64   `json:"computeMicrosP99,omitempty"`
 	SlotsPerSecond     float64  `json:"slotsPerSecond"`
+
+	Audit *auditSummary `json:"audit,omitempty"`
+}
+
+// good tells whether every slot has a plan that nothing was found against.
+func (s *replaySummary) good() bool {
+	return s.Rejected+s.Failed == 0 && (s.Audit == nil || s.Audit.Disagree == 0)
 }
 
 func (t *tally) summary(elapsed time.Duration) *replaySummary {
@@ -303,6 +347,9 @@ func (s *replaySummary) print(w io.Writer) error {
 			line("over proved floor\t%.2f dB", *s.OverFloorDB)
 		}
 		line("time per slot\tp50 %d us, p99 %d us", *s.ComputeMicrosP50, *s.ComputeMicrosP99)
+	}
+	if s.Audit != nil {
+		s.Audit.print(out)
 	}
 	line("slots per second\t%.0f", s.SlotsPerSecond)
 	return out.Flush()
