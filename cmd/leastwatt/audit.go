@@ -16,6 +16,7 @@ import (
 // auditFlags are the flags of leastwatt audit.
 type auditFlags struct {
 	slot          slotFlags
+	options       optionFlags
 	plan, channel string
 	json          bool
 }
@@ -35,17 +36,19 @@ one after the other, as replay --out writes them.
 With --channel rates are those over that channel, the one that truly was, and a
 target that it misses counts as disagreement. It is protobuf JSON of the contract's
 Channel, or a trace of true channels as synth --truth writes, of which that of the
-slot of the same number is taken.
+slot of the same number is taken. What the slot was planned --with, or which model of
+--consumption, is told again here.
 
 It exits with 0 when it agrees and 1 when it does not or when there is nothing to
 audit. "-" stands for stdin.`,
 		Example: `  leastwatt audit --in slot.json --plan plan.json
-  leastwatt audit --in aged.trace --slot 17 --plan plan.json --channel true.trace
+  leastwatt audit --in aged.trace --slot 17 --plan plans.jsonl --channel true.trace
   leastwatt plan --in slot.json --weights f64 --json | leastwatt audit --in slot.json --plan - --json`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return auditFiles(cmd, &flags) },
 	}
 	flags.slot.add(cmd)
+	flags.options.addAudited(cmd)
 	f := cmd.Flags()
 	f.StringVar(&flags.plan, "plan", "", "the plan, .json, with weights")
 	f.StringVar(&flags.channel, "channel", "", "the channel as it truly was, .json or a trace")
@@ -57,13 +60,20 @@ func auditFiles(cmd *cobra.Command, flags *auditFlags) error {
 	if flags.plan == "" {
 		return usagef("--plan is missing")
 	}
-	if err := checkStdin(flags.slot.in, flags.plan, flags.channel); err != nil {
+	if err := checkStdin(flags.slot.in, flags.plan, flags.channel, flags.options.with.file); err != nil {
+		return err
+	}
+	if err := flags.options.checkNames(); err != nil {
+		return err
+	}
+	if err := flags.options.read(); err != nil {
 		return err
 	}
 	slot, err := flags.slot.read()
 	if err != nil {
 		return err
 	}
+	flags.options.apply(slot)
 	req := &pb.AuditPlanRequest{Slot: slot}
 	if req.Plan, err = planFor(flags.plan, cmd.InOrStdin(), slot.GetSequence()); err != nil {
 		return err
@@ -72,6 +82,9 @@ func auditFiles(cmd *cobra.Command, flags *auditFlags) error {
 		if req.TrueChannel, err = readChannel(flags.channel, cmd.InOrStdin(), slot.GetSequence()); err != nil {
 			return err
 		}
+	}
+	if !hasWeights(req.Plan) {
+		return fmt.Errorf("%s: the plan has no weights: leastwatt plan has them with --weights f32", flags.plan)
 	}
 	bar := newProgress(cmd, -1)
 	found, err := serverHere(cmd, 1).Audit(cmd.Context(), req)
@@ -122,6 +135,18 @@ func planFor(name string, stdin io.Reader, number int64) (*pb.Plan, error) {
 			return last, nil
 		}
 	}
+}
+
+// hasWeights tells whether every allocation of a plan has weights.
+func hasWeights(plan *pb.Plan) bool {
+	for _, g := range plan.GetGroups() {
+		for _, a := range g.GetAllocations() {
+			if a.GetWeights() == nil {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 // printAudit writes an audit for people.

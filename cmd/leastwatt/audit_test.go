@@ -57,7 +57,7 @@ func TestAuditFails(t *testing.T) {
 		{"--in " + slot, exitUsage, "--plan is missing"},
 		{"--in " + slot + " --plan nowhere.json", exitFailed, "nowhere.json"},
 		{"--in " + slot + " --plan " + slot, exitFailed, "slot.json: plan 1: proto"},
-		{"--in " + slot + " --plan " + bare, exitFailed, "options.weights asks for them"},
+		{"--in " + slot + " --plan " + bare, exitFailed, "plan.json: the plan has no weights"},
 		{"--in " + slot + " --plan " + bare + " --channel " + bare, exitFailed, "plan.json: slot 1: proto"},
 	} {
 		leastwatt(t, "", append([]string{"audit"}, strings.Fields(c.args)...)...).expect(t, c.code, "", c.stderr)

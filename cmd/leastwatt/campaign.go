@@ -114,8 +114,11 @@ func runCampaign(cmd *cobra.Command, flags *campaignFlags) error {
 
 // campaign checks the flags and returns what they ask for.
 func (f *campaignFlags) campaign(cmd *cobra.Command) (*campaign.Sweep, error) {
-	if f.out == "" || f.out == "-" {
-		return nil, usagef("--out %q: the name of a file is needed", f.out)
+	switch f.out {
+	case "":
+		return nil, usagef("--out is missing")
+	case "-":
+		return nil, usagef("--out -: a file, so that it can be gone on with")
 	}
 	sweep, err := f.sweep(cmd)
 	if err != nil {

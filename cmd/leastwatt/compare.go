@@ -21,6 +21,7 @@ import (
 type compareFlags struct {
 	strategyFlags
 	in          []string
+	with        overlayFlag
 	sets        []string
 	slots       int
 	seed        int64
@@ -66,7 +67,8 @@ run is ended.`,
 		RunE: func(cmd *cobra.Command, _ []string) error { return compare(cmd, &flags) },
 	}
 	f := cmd.Flags()
-	f.StringSliceVar(&flags.in, "in", nil, "traces, or files of slots in JSON")
+	f.StringSliceVar(&flags.in, "in", nil, "traces, or files of slots, .json or .npz")
+	flags.with.add(cmd)
 	f.StringSliceVar(&flags.sets, "set", nil, "sets of slots (default all but quay)")
 	f.IntVar(&flags.slots, "slots", 20, "slots of each set; of traces all are taken unless it is given")
 	f.Int64Var(&flags.seed, "seed", 1, "seed of the sets, and of random choices")
@@ -133,8 +135,14 @@ func compare(cmd *cobra.Command, flags *compareFlags) error {
 
 // check checks flags that stand alone.
 func (f *compareFlags) check(cmd *cobra.Command) error {
-	if len(f.in) > 0 && len(f.sets) > 0 {
+	switch {
+	case len(f.in) > 0 && len(f.sets) > 0:
 		return usagef("--in and --set exclude each other")
+	case f.with.file != "" && len(f.in) == 0:
+		return usagef("--with goes with --in")
+	}
+	if err := checkStdin(append(f.in, f.with.file)...); err != nil {
+		return err
 	}
 	if err := checkPlot(f.plot); err != nil {
 		return err

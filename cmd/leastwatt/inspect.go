@@ -272,10 +272,10 @@ func (n *inspection) print(w io.Writer) error {
 		line("antennas\t%s", n.Antennas)
 		line("subbands\t%s", n.Subbands)
 		if n.CarrierHz != nil {
-			line("carrier\t%s Hz", n.CarrierHz)
+			line("carrier\t%s GHz", n.CarrierHz.per(1e9))
 		}
-		line("bandwidth\t%s Hz", n.BandwidthHz)
-		line("rate targets\t%s bit/s together", n.RateBps)
+		line("bandwidth\t%s MHz", n.BandwidthHz.per(1e6))
+		line("rate targets\t%s Mbit/s together", n.RateBps.per(1e6))
 		line("\tleast\t5 %%\tmedian\t95 %%\tmost")
 		for _, row := range []struct {
 			name string
@@ -305,11 +305,14 @@ func (s *span) with(x float64) *span {
 	return &span{min(s.Least, x), max(s.Most, x)}
 }
 
+// per returns the span in units of so many.
+func (s *span) per(unit float64) *span { return &span{s.Least / unit, s.Most / unit} }
+
 func (s *span) String() string {
 	if s.Least == s.Most {
-		return fmt.Sprintf("%.10g", s.Least)
+		return fmt.Sprintf("%.8g", s.Least)
 	}
-	return fmt.Sprintf("%.10g to %.10g", s.Least, s.Most)
+	return fmt.Sprintf("%.8g to %.8g", s.Least, s.Most)
 }
 
 // histogram counts numbers to two decimals.

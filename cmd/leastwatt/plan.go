@@ -30,12 +30,15 @@ protobuf JSON of the contract's Slot, or a .npz file of NumPy with the arrays
 channel (complex, [user, subband, antenna] or [user, antenna]), rate_bps,
 noise_w (one number, or one per user), bandwidth_hz and, where the channel is an
 estimate, csi_error_variance. Of a trace, or any other file of more than one slot,
---slot chooses one by its number. "-" stands for stdin and stdout.
+--slot chooses one by its number. --with names a file of protobuf JSON of a Slot: what
+it has, such as limits, the array and options, goes in place of what the slot has.
+"-" stands for stdin and stdout.
 
 It exits with 0 when every target is met, 3 when something binds and 1 when the
 slot is rejected: what is wrong goes to stderr, one line for each.`,
-		Example: `  leastwatt plan --in slot.json --out plan.json
+		Example: `  leastwatt plan --in slot.json --weights f32 --out plan.json
   leastwatt plan --in shift.trace --slot 17 --floor
+  leastwatt plan --in slot.npz --with limits.json --weights i16 --out plan.json
   leastwatt plan --in slot.npz --beams zero-forcing --power lp --weights f32 --json`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return plan(cmd, &flags) },
@@ -49,13 +52,20 @@ slot is rejected: what is wrong goes to stderr, one line for each.`,
 }
 
 func plan(cmd *cobra.Command, flags *planFlags) error {
+	if err := checkStdin(flags.slot.in, flags.options.with.file); err != nil {
+		return err
+	}
+	if err := flags.options.checkNames(); err != nil {
+		return err
+	}
+	if err := flags.options.read(); err != nil {
+		return err
+	}
 	slot, err := flags.slot.read()
 	if err != nil {
 		return err
 	}
-	if err := flags.options.apply(slot); err != nil {
-		return err
-	}
+	flags.options.apply(slot)
 	bar := newProgress(cmd, -1)
 	made, err := serverHere(cmd, 1).Plan(cmd.Context(), slot)
 	bar.finish()

@@ -8,12 +8,15 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"net"
 	"slices"
 	"text/tabwriter"
 	"time"
 
 	"github.com/schollz/progressbar/v3"
 	"github.com/spf13/cobra"
+
+	"google.golang.org/grpc/status"
 
 	"leastwatt/client"
 	pb "leastwatt/proto/leastwatt/v1"
@@ -38,8 +41,8 @@ type replayFlags struct {
 func newReplayCommand() *cobra.Command {
 	var flags replayFlags
 	cmd := &cobra.Command{
-		Use:   "replay TRACE...",
-		Short: "stream a trace of slots to a server",
+		Use:   "replay FILE...",
+		Short: "stream slots to a server",
 		Long: `replay streams the slots of one or more files to a server, in one session and as
 fast as it answers, and prints a summary. The files are traces, or hold slots as
 protobuf JSON, one after the other, or as arrays of NumPy; "-" stands for stdin.
@@ -54,7 +57,7 @@ them, and a target that is missed there is a disagreement.
 
 It exits with 1 when a slot was rejected or failed, or the audit disagrees with a plan.`,
 		Example: `  leastwatt replay shift.trace --out plans.jsonl
-  leastwatt replay aged.trace --audit --truth true.trace
+  leastwatt replay aged.trace --audit --truth true.trace --out plans.jsonl
   leastwatt replay --to 127.0.0.1:7171 --renumber --grouping alone drop-*.json --json`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error { return replay(cmd, &flags, args) },
@@ -76,10 +79,13 @@ func (f *replayFlags) check(files []string) error {
 	if (f.audit || f.truth != "") && f.options.weights == "none" {
 		return usagef("--weights none leaves nothing to audit")
 	}
-	if err := checkStdin(append(files, f.truth)...); err != nil {
+	if _, _, err := net.SplitHostPort(f.to); err != nil {
+		return usagef("--to %q: HOST:PORT", f.to)
+	}
+	if err := checkStdin(append(files, f.truth, f.options.with.file)...); err != nil {
 		return err
 	}
-	return f.options.apply(&pb.Slot{})
+	return f.options.read()
 }
 
 func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) {
@@ -93,7 +99,7 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 	defer c.Close()
 	session, err := c.Stream(cmd.Context(), client.Open{CellID: "replay"})
 	if err != nil {
-		return fmt.Errorf("%s: %w", flags.to, err)
+		return fmt.Errorf("%s: %w", flags.to, plainError(err))
 	}
 	defer session.Close()
 	out, err := createOutput(flags.out, cmd.OutOrStdout())
@@ -124,7 +130,7 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 	}
 	bar.finish()
 	if err != nil {
-		return err
+		return plainError(err)
 	}
 	summary := tally.summary(time.Since(start))
 	summary.Audit = audited
@@ -188,9 +194,7 @@ func sendAll(ctx context.Context, session *client.Session, source *trace, flags 
 		if flags.renumber {
 			slot.Sequence = n
 		}
-		if err := flags.options.apply(slot); err != nil {
-			return err
-		}
+		flags.options.apply(slot)
 		if audit != nil {
 			if err := audit.expect(ctx, slot, number); err != nil {
 				return err
@@ -291,6 +295,14 @@ type replaySummary struct {
 	SlotsPerSecond     float64  `json:"slotsPerSecond"`
 
 	Audit *auditSummary `json:"audit,omitempty"`
+}
+
+// plainError takes a gRPC status that is all of an error for its code and words.
+func plainError(err error) error {
+	if s, ok := err.(interface{ GRPCStatus() *status.Status }); ok {
+		return fmt.Errorf("%v: %s", s.GRPCStatus().Code(), s.GRPCStatus().Message())
+	}
+	return err
 }
 
 // good tells whether every slot has a plan that nothing was found against.

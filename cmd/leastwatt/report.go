@@ -58,6 +58,7 @@ flags of campaign. The pictures of a slot are of the first drop at the last valu
 	flags.strategyFlags.add(cmd, "the engine's own, semi-orthogonal with zero-forcing, alone")
 	f.StringVar(&flags.out, "out", "out", "folder for the page and its figures")
 	f.Float64SliceVar(&flags.protect, "protect", nil, "cone with a limit on EIRP: azimuth, elevation, full width in degrees, dB under the largest without")
+	f.Lookup("protect").DefValue = ""
 	return cmd
 }
 
@@ -110,7 +111,7 @@ func (f *reportFlags) results(cmd *cobra.Command, args []string) (*campaign.Head
 	if len(args) == 1 {
 		header, result, err := f.read(cmd, args[0])
 		if err != nil {
-			return nil, nil, fmt.Errorf("%s: %w", args[0], err)
+			return nil, nil, err
 		}
 		return header, result, nil
 	}
@@ -163,14 +164,14 @@ func (f *reportFlags) read(cmd *cobra.Command, name string) (*campaign.Header, *
 	defer file.Close()
 	there, err := campaign.Read(file)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, fmt.Errorf("%s: not the results of a campaign: %w", name, err)
 	}
 	if there.Torn != nil {
 		fmt.Fprintf(cmd.ErrOrStderr(), "%s: last line left out: %v\n", name, there.Torn)
 	}
 	var settings campaignSettings
 	if err := json.Unmarshal(there.Header.Settings, &settings); err != nil || settings.Scene == nil {
-		return nil, nil, fmt.Errorf("settings: not those of a campaign of this program: %v", err)
+		return nil, nil, fmt.Errorf("%s: settings: not those of a campaign of this program: %v", name, err)
 	}
 	f.scene.settings, f.antennas, f.users = *settings.Scene, settings.Antennas, settings.Users
 	f.weightBits, f.csiErrors, f.consumption, f.floor = settings.WeightBits, settings.CSIErrors, there.Header.Consumption, there.Header.Floor

@@ -111,6 +111,7 @@ func (flags *synthFlags) addScene(f *pflag.FlagSet, standard string) {
 	f.Float64Var(&c.BandwidthHz, "bandwidth-hz", 20e6, "bandwidth")
 	f.IntVar(&c.Subbands, "subbands", 1, "subbands")
 	f.Float64SliceVar(&c.RatesBps, "rates-bps", []float64{5e6}, "rate targets, users taking them in turn")
+	f.Lookup("rates-bps").DefValue = "5e6" // pflag has [5000000.000000]
 	f.Float64Var(&c.NoiseDB, "noise-figure-db", 9, "noise figure of the users")
 	f.IntVar(&c.Pilots, "pilots", 0, "pilots of an estimate; 0: the channel is known exactly")
 	f.Float64Var(&c.PilotPowerDBm, "pilot-power-dbm", 10, "power of a user's pilots, in a subband")
@@ -133,6 +134,9 @@ func (flags *synthFlags) check(cmd *cobra.Command) error {
 	if err := checkPositive(cmd, "slots", "users", "antennas"); err != nil {
 		return err
 	}
+	if flags.settings.Users > mostUsers {
+		return usagef("--users %d: at most %d", flags.settings.Users, mostUsers)
+	}
 	if err := flags.checkSize(cmd); err != nil {
 		return err
 	}
@@ -144,6 +148,9 @@ func (flags *synthFlags) checkScene(cmd *cobra.Command) error {
 	s, c := &flags.settings, &flags.cell
 	if err := checkPositive(cmd, "stack", "subbands"); err != nil {
 		return err
+	}
+	if c.Subbands > mostSubbands {
+		return usagef("--subbands %d: at most %d", c.Subbands, mostSubbands)
 	}
 	for _, w := range []struct {
 		flag, word string

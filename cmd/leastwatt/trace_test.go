@@ -213,6 +213,8 @@ func TestSynthUsage(t *testing.T) {
 		{"--out x --rows 3", "--rows 3 --columns 0: at least 1"},
 		{"--out x --rows 300 --columns 300", "at most 65536"},
 		{"--out x --users 0", "--users 0: at least 1"},
+		{"--out x --users 1025", "--users 1025: at most 1024"},
+		{"--out x --subbands 4097", "--subbands 4097: at most 4096"},
 		{"--out x --scene quay --speed-mps 2", "--speed-mps does not go with --scene quay"},
 		{"--out x --speed-mps NaN", "--speed-mps NaN: from 0 to 1000"},
 		{"--out x --carrier-hz 1", "--carrier-hz 1: from 5e+08 to 1e+11"},
