@@ -117,7 +117,9 @@ const (
 )
 
 // kicks returns how often groups are dealt anew, early and again late, for a number
-// of users.
+// of users. Of 96 slots at the quay (64 antennas, 32 users) the worst is 0.05 dB above
+// an earlier search of more solves; with 1200 for 1600 it was 0.19 dB, with 2400 the
+// same.
 func kicks(users int) int { return min(6*users, max(1600/users, 8)) }
 
 // deals returns partitions dealt by estimated cost, the cheapest first.
