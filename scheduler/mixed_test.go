@@ -30,14 +30,14 @@ func TestMixedMaster(t *testing.T) {
 		{[]float64{0.5, 0.7, 0.9}, 1.8302549475, 1.6803643345, []float64{1.3086072199, 1.6418316518, 1.8967039064}, 4},
 		{[]float64{0.75, 1.05, 1.35}, 3.8051640658, 3.5217391304, []float64{1.3086072199, 2.4209233528, 2.8173913043}, 4},
 	} {
-		m := &columns{view: newView(integerSlot(3, 2, c.bits...), Options{}.Resolve())}
+		m := newColumns(newView(integerSlot(3, 2, c.bits...), Options{}.Resolve()), [][]int{{0}})
 		for i, users := range subsets {
 			for bits, want := range powers[i] {
 				rates := make([]float64, len(users))
 				for j := range rates {
 					rates[j] = float64(bits+1) * math.Ln2
 				}
-				col := m.solved(users, rates)
+				col := m.solved(0, users, rates)
 				if math.Abs(col.powerW/want-1) > 1e-9 {
 					t.Errorf("users %v at %d bit: %.10f W, want %.10f W", users, bits+1, col.powerW, want)
 				}
@@ -48,14 +48,12 @@ func TestMixedMaster(t *testing.T) {
 			t.Fatal("no optimum")
 		}
 		total, used := 0.0, 0
-		for i, s := range m.share {
-			total += s * m.list[i].powerW
-			if s > leastShare {
-				used++
-			}
+		for _, c := range m.inUse() {
+			total += c.share * c.powerW
+			used++
 		}
-		if math.Abs(total-c.optimum) > 1e-9 || math.Abs(m.nu-c.nu) > 1e-8 || used != c.columns {
-			t.Errorf("%.10f W at price %.10f with %d columns, want %.10f, %.10f, %d", total, m.nu, used, c.optimum, c.nu, c.columns)
+		if math.Abs(total-c.optimum) > 1e-9 || math.Abs(m.nu[0]-c.nu) > 1e-8 || used != c.columns {
+			t.Errorf("%.10f W at price %.10f with %d columns, want %.10f, %.10f, %d", total, m.nu[0], used, c.optimum, c.nu, c.columns)
 		}
 		for k, want := range c.prices {
 			if got := m.pi[k] * math.Ln2; math.Abs(got-want) > 1e-8 {
@@ -106,9 +104,9 @@ func TestMixedPrices(t *testing.T) {
 	slot := rayleighSlot(rng, 5, 3, 1)
 	v := newView(slot, Options{}.Resolve())
 	base := v.partitionOf(leastPower{}.Timed(v))
-	m := &columns{view: v}
+	m := newColumns(v, v.apart())
 	for i := range base.groups {
-		m.around(&base.groups[i])
+		m.seed(base.groups[i])
 	}
 	m.generate()
 	worst := math.Inf(-1)
@@ -120,8 +118,8 @@ func TestMixedPrices(t *testing.T) {
 				users, rates = append(users, k), append(rates, 4*rng.Float64())
 			}
 		}
-		if c := m.solved(users, rates); len(users) > 0 && c.powerW <= math.MaxFloat64 {
-			worst = math.Max(worst, m.worth(&c)/m.nu)
+		if c := m.solved(0, users, rates); len(users) > 0 && c.powerW <= math.MaxFloat64 {
+			worst = math.Max(worst, m.worth(&c)/m.nu[0])
 		}
 	}
 	t.Logf("best random column worth %g of nu above it", worst)

@@ -118,9 +118,10 @@ type TimedGrouping interface {
 // TimedGroup is a group with its share of the slot. Where it has rates, users may
 // be in other groups too: those of all their groups must add up to the targets.
 type TimedGroup struct {
-	Users []int
-	Share float64   // 0: the engine chooses
-	Rates []float64 // of users while on the air, in nats per use, mean over subbands; nil: what the targets need
+	Users    []int
+	Subbands []int     // in use, rising; nil: all
+	Share    float64   // 0: the engine chooses
+	Rates    []float64 // of users while on the air, in nats per use, mean over the subbands in use; nil: what the targets need
 }
 
 // Names of groupings that others refer to.
