@@ -14,6 +14,9 @@ func (m *columns) explore(widely bool) {
 		c := climbing{columns: m, place: place, known: make(map[string]column), been: make(map[string]bool)}
 		c.climb(nil)
 		for i := range used {
+			if m.view.Stopped() {
+				return
+			}
 			if widely || used[i].place == place {
 				c.climb(used[i].users)
 			}

@@ -47,7 +47,7 @@ type columns struct {
 
 // columnGains are the parts of the highest nu that columns must be worth above
 // theirs, one after the other.
-var columnGains = []float64{1e-2, 1e-3, 1e-4, 1e-5}
+var columnGains = []float64{1e-2, 1e-3, 1e-4, 1e-5, 1e-6}
 
 const (
 	columnRounds = 200
@@ -301,10 +301,13 @@ func (m *columns) tune() {
 // ascend moves the rates of a column towards slopes of part * pi: each slope is
 // taken to grow as the exponential of its rate, which is exact for a user by
 // itself. A step that is not worth more is halved. Users whose rate falls to
-// nothing leave.
+// nothing leave. It ends early where time is up.
 func (m *columns) ascend(c column) column {
 	worth := m.worth(&c)
 	for range columnSteps {
+		if m.view.Stopped() {
+			break
+		}
 		step := make([]float64, len(c.users))
 		for i, k := range c.users {
 			step[i] = -maxNatStep
@@ -347,7 +350,7 @@ func (m *columns) ascend(c column) column {
 func (m *columns) timed() []TimedGroup {
 	var out []TimedGroup
 	for _, c := range m.merged() {
-		out = append(out, TimedGroup{Users: c.users, Subbands: m.places[c.place], Share: c.share, Rates: c.rates})
+		out = append(out, TimedGroup{Users: c.users, Subbands: m.places[c.place], Share: math.Min(c.share, 1), Rates: c.rates})
 	}
 	return out
 }

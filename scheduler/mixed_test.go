@@ -97,33 +97,97 @@ func TestMixedPlans(t *testing.T) {
 	}
 }
 
-// Prices at the end of column generation are those of the best columns: no random
-// group at random rates is worth much more than its time.
-func TestMixedPrices(t *testing.T) {
-	rng := rand.New(rand.NewPCG(53, 54))
-	slot := rayleighSlot(rng, 5, 3, 1)
-	v := newView(slot, Options{}.Resolve())
-	base := v.partitionOf(leastPower{}.Timed(v))
-	m := newColumns(v, v.apart())
+// generatedOn returns what column generation from a partition on sets of subbands
+// ends with.
+func generatedOn(v *View, base *partition, places [][]int) *columns {
+	m := newColumns(v, places)
 	for i := range base.groups {
 		m.seed(base.groups[i])
 	}
 	m.generate()
-	worst := math.Inf(-1)
-	for range 3000 {
-		var users []int
-		var rates []float64
-		for _, k := range v.active {
-			if rng.IntN(2) == 0 {
-				users, rates = append(users, k), append(rates, 4*rng.Float64())
+	return m
+}
+
+// leastW returns the power that the columns take.
+func (m *columns) leastW() float64 {
+	sum := 0.0
+	for _, c := range m.merged() {
+		sum += c.share * c.powerW
+	}
+	return sum
+}
+
+// Columns on one subband each take less than columns that occupy all, on average
+// over slots of several sizes, more users than antennas among them.
+func TestColumnsApart(t *testing.T) {
+	rng := rand.New(rand.NewPCG(55, 56))
+	mean, slots := 0.0, 0
+	t.Logf("mean dB over groups of least-power: %9s %9s", "in turn", "apart")
+	for _, c := range []struct{ users, subbands, antennas int }{
+		{3, 2, 4}, {4, 2, 2}, {4, 3, 2}, {5, 2, 3}, {5, 3, 4}, {6, 2, 4}, {4, 4, 3},
+	} {
+		const drops = 5
+		var turn, apart float64
+		for range drops {
+			v := newView(randomWideSlot(rng, c.users, c.subbands, c.antennas, 1.5), Options{}.Resolve())
+			base := v.partitionOf(leastPower{}.Timed(v))
+			v.divide(base)
+			t, a := generatedOn(v, base, v.inTurn()).leastW(), generatedOn(v, base, v.apart()).leastW()
+			turn += dB(t/base.powerW) / drops
+			apart += dB(a/base.powerW) / drops
+		}
+		t.Logf("K=%d F=%d M=%d %32.3f %9.3f", c.users, c.subbands, c.antennas, turn, apart)
+		if apart > turn+1e-3 {
+			t.Errorf("%v: %g dB apart, %g dB in turn", c, apart, turn)
+		}
+		mean += (apart - turn) * drops
+		slots += drops
+	}
+	mean /= float64(slots)
+	t.Logf("%d slots: apart %.3f dB over in turn", slots, mean)
+	if mean > -0.02 {
+		t.Errorf("apart %g dB over in turn on average", mean)
+	}
+}
+
+// Groups on a subband each, given as a strategy gives them, are served like a
+// caller's.
+func TestTimedOnSubbands(t *testing.T) {
+	slot := randomWideSlot(rand.New(rand.NewPCG(57, 58)), 4, 3, 2, 1)
+	v := newView(slot, Options{}.Resolve())
+	p := v.partitionOf([]TimedGroup{{Users: []int{0, 1}, Subbands: []int{0}}, {Users: []int{2}, Subbands: []int{1, 2}}, {Users: []int{3}, Subbands: []int{1, 2}}})
+	v.divide(p)
+	slot.Groups = []FixedGroup{{UserIDs: []string{"u0", "u1"}, Subbands: []int{0}}, {UserIDs: []string{"u2"}, Subbands: []int{1, 2}}, {UserIDs: []string{"u3"}, Subbands: []int{1, 2}}}
+	if plan := planned(slot, Options{}); math.Abs(plan.RadiatedPowerW/p.powerW-1) > 1e-6 {
+		t.Errorf("%g W, a caller's groups %g W", p.powerW, plan.RadiatedPowerW)
+	}
+}
+
+// Prices at the end of column generation are those of the best columns: no random
+// group at random rates is worth much more than its time.
+func TestMixedPrices(t *testing.T) {
+	rng := rand.New(rand.NewPCG(53, 54))
+	for _, subbands := range []int{1, 3} {
+		v := newView(randomWideSlot(rng, 5, subbands, 3, 1), Options{}.Resolve())
+		base := v.partitionOf(leastPower{}.Timed(v))
+		v.divide(base)
+		m := generatedOn(v, base, v.apart())
+		worst := math.Inf(-1)
+		for range 3000 {
+			var users []int
+			var rates []float64
+			for _, k := range v.active {
+				if rng.IntN(2) == 0 {
+					users, rates = append(users, k), append(rates, 4*float64(subbands)*rng.Float64())
+				}
+			}
+			if c := m.solved(rng.IntN(subbands), users, rates); len(users) > 0 && c.powerW <= math.MaxFloat64 {
+				worst = math.Max(worst, m.worth(&c)/m.nu[c.place])
 			}
 		}
-		if c := m.solved(0, users, rates); len(users) > 0 && c.powerW <= math.MaxFloat64 {
-			worst = math.Max(worst, m.worth(&c)/m.nu[0])
+		t.Logf("%d subbands: best random column worth %g of nu above it", subbands, worst)
+		if worst > 1e-3 {
+			t.Errorf("%d subbands: a random column is worth %g of nu above it", subbands, worst)
 		}
-	}
-	t.Logf("best random column worth %g of nu above it", worst)
-	if worst > 1e-3 {
-		t.Errorf("a random column is worth %g of nu above it", worst)
 	}
 }
