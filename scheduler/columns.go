@@ -58,6 +58,8 @@ const (
 	maxNatStep   = 1.0  // of a rate in an ascent
 	nearby       = 1.1  // factor of rates around those of a group
 	halvings     = 8    // of rates that a group cannot have together
+
+	mergeTolerance = 1e-7 // relative power by which one column in place of two may take more
 )
 
 // inTurn returns the sets of subbands for groups that use all of them in turn.
@@ -228,50 +230,44 @@ func (m *columns) inUse() []column {
 	return out
 }
 
-// merged returns the columns in use, one in place of those of the same users at
-// the mean of their rates, unless that takes more power. The program itself has a
+// merged returns the columns in use, one in place of several of the same users, at
+// the mean of their rates, where that takes no more power. The program itself has a
 // column for every row that binds, and so often several of one group around the
 // rates that would be best.
 func (m *columns) merged() []column {
 	var out []column
-	left := m.inUse()
-	for len(left) > 0 {
-		var alike, others []column
-		for i := range left {
-			if left[i].place == left[0].place && slices.Equal(left[i].users, left[0].users) {
-				alike = append(alike, left[i])
-			} else {
-				others = append(others, left[i])
+	for _, c := range m.inUse() {
+		into := slices.IndexFunc(out, func(o column) bool {
+			one := m.mean(&o, &c)
+			if !(one.share*one.powerW <= (o.share*o.powerW+c.share*c.powerW)*(1+mergeTolerance)) {
+				return false
 			}
+			c = one
+			return true
+		})
+		if into < 0 {
+			out = append(out, c)
+		} else {
+			out[into] = c
 		}
-		if len(alike) > 1 {
-			alike = m.merge(alike)
-		}
-		out, left = append(out, alike...), others
 	}
 	return out
 }
 
-// merge is merged of columns of the same users.
-func (m *columns) merge(alike []column) []column {
-	share, powerW := 0.0, 0.0
-	rates := make([]float64, len(alike[0].users))
-	for i := range alike {
-		c := &alike[i]
-		share += c.share
-		powerW += c.share * c.powerW
-		for j, r := range c.rates {
-			rates[j] += c.share * r
-		}
+// mean returns the column that does what two do, of +Inf power where they are not of
+// the same users on the same subbands.
+func (m *columns) mean(a, b *column) column {
+	if a.place != b.place || !slices.Equal(a.users, b.users) {
+		return column{powerW: math.Inf(1)}
 	}
-	for j := range rates {
-		rates[j] /= share
+	share := a.share + b.share
+	rates := make([]float64, len(a.rates))
+	for i := range rates {
+		rates[i] = (a.share*a.rates[i] + b.share*b.rates[i]) / share
 	}
-	one := m.solved(alike[0].place, alike[0].users, rates)
-	if one.share = share; share*one.powerW <= powerW {
-		return []column{one}
-	}
-	return alike
+	one := m.solved(a.place, a.users, rates)
+	one.share = share
+	return one
 }
 
 // worth returns what a column is worth above the price of its time.
@@ -346,10 +342,12 @@ func (m *columns) ascend(c column) column {
 	return c
 }
 
-// timed returns the columns in use as groups.
+// timed returns the columns in use as groups, subband after subband.
 func (m *columns) timed() []TimedGroup {
+	used := m.merged()
+	slices.SortStableFunc(used, func(a, b column) int { return a.place - b.place })
 	var out []TimedGroup
-	for _, c := range m.merged() {
+	for _, c := range used {
 		out = append(out, TimedGroup{Users: c.users, Subbands: m.places[c.place], Share: math.Min(c.share, 1), Rates: c.rates})
 	}
 	return out

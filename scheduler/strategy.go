@@ -117,6 +117,9 @@ type TimedGrouping interface {
 
 // TimedGroup is a group with its share of the slot. Where it has rates, users may
 // be in other groups too: those of all their groups must add up to the targets.
+// On each subband shares add up to 1 at most. Groups that have no subband in common
+// may be on the air at the same time: not with limits on power, which are looked at
+// group by group, nor with objective consumed.
 type TimedGroup struct {
 	Users    []int
 	Subbands []int     // in use, rising; nil: all
