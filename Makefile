@@ -56,6 +56,7 @@ deps: ## install what the build needs
 deps-test: deps ## install what the tests need
 	@tools/deps.sh python
 	@tools/deps.sh node
+	@tools/deps.sh browser
 
 clean: ## remove what was built
 	rm -rf bin out

@@ -3,6 +3,7 @@ package campaign
 import (
 	"encoding/csv"
 	"io"
+	"slices"
 	"strconv"
 
 	"leastwatt/energy"
@@ -13,7 +14,7 @@ import (
 var csvHeader = []string{
 	"set", "slot", "sequence", "users", "antennas", "grouping", "beams", "power", "status", "made_by",
 	"radiated_power_w", "floor_power_w", "over_floor_db", "over_best_db", "worst_rate_ratio",
-	"groups", "solves", "compute_micros", "audit_disagreements", "reason",
+	"groups", "solves", "compute_micros", "consumed_power_w", "audit_disagreements", "reason",
 }
 
 // WriteCSV writes one line for each slot and strategy of results. Numbers read back
@@ -48,29 +49,39 @@ func (r *Result) line(slot *Slot, i int) []string {
 		s.Grouping, s.Beams, s.Power, t.Status.String(), t.Grouping,
 		number(t.RadiatedPowerW, t.planned()), floorW, number(slot.OverFloorDB(i)), number(slot.OverBestDB(i)),
 		number(t.WorstRateRatio, t.planned()), strconv.Itoa(t.Groups), strconv.FormatInt(t.Solves, 10),
-		strconv.FormatInt(t.Compute.Microseconds(), 10), strconv.Itoa(t.Disagreements), t.Reason,
+		strconv.FormatInt(t.Compute.Microseconds(), 10), number(t.consumedW(), t.Consumed != nil), strconv.Itoa(t.Disagreements), t.Reason,
 	}
 }
 
-// sweepHeader names the columns of WriteCSV of a sweep after that of its quantity.
+// sweepHeader names the columns of WriteCSV of a sweep after those of its quantity and
+// strategy.
 var sweepHeader = []string{
 	"drop", "users", "antennas", "status", "radiated_power_w", "floor_power_w", "over_floor_db", "worst_rate_ratio", "rate_bps", "groups",
 	"consumed_power_w", "amplifier_w", "antenna_w", "processing_w", "user_w", "bit_w", "base_w", "sleep_w",
 	"audit_disagreements", "reason",
 }
 
-// WriteCSV writes one line for each value and drop. Numbers read back the same;
-// what is not there is empty.
-func (r *SweepResult) WriteCSV(w io.Writer) error {
+// WriteCSV writes one line for each value, drop and strategy; named asks for the names
+// of the strategies. Numbers read back the same; what is not there is empty.
+func (r *SweepResult) WriteCSV(w io.Writer, named bool) error {
 	out := csv.NewWriter(w)
-	if err := out.Write(append([]string{"swept_" + r.Quantity}, sweepHeader...)); err != nil {
+	names := []string{"grouping", "beams", "power"}
+	if !named {
+		names = nil
+	}
+	if err := out.Write(slices.Concat([]string{"swept_" + r.Quantity}, names, sweepHeader)); err != nil {
 		return err
 	}
 	for i := range r.Points {
 		for n := range r.Points[i].Slots {
-			line := r.Points[i].Slots[n].sweepLine()
-			if err := out.Write(append([]string{number(r.Values[i], true)}, line...)); err != nil {
-				return err
+			for k, s := range r.Strategies {
+				if named {
+					names = []string{s.Grouping, s.Beams, s.Power}
+				}
+				line := r.Points[i].Slots[n].sweepLine(k)
+				if err := out.Write(slices.Concat([]string{number(r.Values[i], true)}, names, line)); err != nil {
+					return err
+				}
 			}
 		}
 	}
@@ -78,16 +89,16 @@ func (r *SweepResult) WriteCSV(w io.Writer) error {
 	return out.Error()
 }
 
-// sweepLine returns the fields of a drop at one value.
-func (s *Slot) sweepLine() []string {
-	t := &s.Trials[0]
+// sweepLine returns the fields of strategy k on a drop at one value.
+func (s *Slot) sweepLine(k int) []string {
+	t := &s.Trials[k]
 	floorW := ""
 	if s.FloorPowerW != nil {
 		floorW = number(*s.FloorPowerW, true)
 	}
 	line := []string{
 		strconv.Itoa(s.Number), strconv.Itoa(s.Users), strconv.Itoa(s.Antennas), t.Status.String(),
-		number(t.RadiatedPowerW, t.planned()), floorW, number(s.OverFloorDB(0)), number(t.WorstRateRatio, t.planned()),
+		number(t.RadiatedPowerW, t.planned()), floorW, number(s.OverFloorDB(k)), number(t.WorstRateRatio, t.planned()),
 		number(t.RateBps, t.planned()), strconv.Itoa(t.Groups),
 	}
 	there := t.Consumed != nil

@@ -22,7 +22,10 @@ type Run struct {
 	Strategies []scheduler.Strategy // powers may be left empty
 	Workers    int                  // plans made at a time; 0: one for each processor that Go may use
 	Floor      bool                 // prove the floor of every slot
-	Each       func()               // unless nil, called after every slot, from any worker
+
+	// Each, unless nil, is given every slot as it is done, one at a time, from any
+	// worker. Its error ends the run.
+	Each func(*Slot) error
 }
 
 // Result is what a Run found.
@@ -34,19 +37,19 @@ type Result struct {
 
 // Slot is what the strategies did on one slot.
 type Slot struct {
-	Number      int // place in the trace, from 0 on
-	Sequence    int64
-	Users       int // with a rate target
-	Antennas    int
-	FloorPowerW *float64 // as the audit proves it; nil: not asked for, or no strategy met the targets
-	Trials      []Trial  // by strategy
+	Number      int      `json:"drop"` // place in the trace, from 0 on; of a sweep, the drop
+	Sequence    int64    `json:"sequence"`
+	Users       int      `json:"users"` // with a rate target
+	Antennas    int      `json:"antennas"`
+	FloorPowerW *float64 `json:"floorPowerW,omitempty"` // as the audit proves it; nil: not asked for, or no strategy met the targets
+	Trials      []Trial  `json:"trials"`                // by strategy
 }
 
 // Do tries every strategy on every slot, each as the first slot of a session: no
-// plan depends on another. The time budgets of slots are not honoured, so that
-// plans do not depend on the machine; limits on work are. When the context ends or
-// slots end in an error, it returns that error with the result of all slots that
-// are done, each with every strategy.
+// plan depends on another. A nil slot is counted and left out. The time budgets of slots are not honoured, so that
+// plans do not depend on the machine; limits on work are. When the context ends, or
+// slots or Each end in an error, it returns that error with the result of all slots
+// that are done, each with every strategy.
 func (r *Run) Do(ctx context.Context, slots iter.Seq2[*scheduler.Slot, error]) (*Result, error) {
 	result := &Result{Set: r.Set}
 	for _, s := range r.Strategies {
@@ -56,34 +59,45 @@ func (r *Run) Do(ctx context.Context, slots iter.Seq2[*scheduler.Slot, error]) (
 	if workers < 1 {
 		workers = runtime.GOMAXPROCS(0)
 	}
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
 	jobs := make(chan job)
 	var mu sync.Mutex
-	var done []Slot
+	keep := func(slot Slot) {
+		mu.Lock()
+		defer mu.Unlock()
+		if ctx.Err() != nil {
+			return // a plan may have stopped early
+		}
+		result.Slots = append(result.Slots, slot)
+		if r.Each == nil {
+			return
+		}
+		if err := r.Each(&slot); err != nil {
+			cancel(err)
+		}
+	}
 	var wg sync.WaitGroup
 	for range workers {
 		wg.Go(func() {
 			for j := range jobs {
 				slot := r.try(ctx, j.slot, result.Strategies)
-				if ctx.Err() != nil {
-					continue // a plan may have stopped early
-				}
 				slot.Number = j.number
-				mu.Lock()
-				done = append(done, slot)
-				mu.Unlock()
-				if r.Each != nil {
-					r.Each()
-				}
+				keep(slot)
 			}
 		})
 	}
 	err := feed(ctx, jobs, slots)
 	close(jobs)
 	wg.Wait()
-	slices.SortFunc(done, func(a, b Slot) int { return cmp.Compare(a.Number, b.Number) })
-	result.Slots = done
+	if err == nil {
+		err = context.Cause(ctx) // of the slots handed out last
+	}
+	slices.SortFunc(result.Slots, byNumber)
 	return result, err
 }
+
+func byNumber(a, b Slot) int { return cmp.Compare(a.Number, b.Number) }
 
 type job struct {
 	number int
@@ -97,10 +111,12 @@ func feed(ctx context.Context, jobs chan<- job, slots iter.Seq2[*scheduler.Slot,
 		if err != nil {
 			return err
 		}
-		select {
-		case jobs <- job{n, slot}:
-		case <-ctx.Done():
-			return context.Cause(ctx)
+		if slot != nil {
+			select {
+			case jobs <- job{n, slot}:
+			case <-ctx.Done():
+				return context.Cause(ctx)
+			}
 		}
 		n++
 	}

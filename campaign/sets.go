@@ -167,3 +167,13 @@ func QuaySlot(scene *quay.Scene, i int) *scheduler.Slot {
 	}
 	return slot
 }
+
+// QuayArray returns the geometry of a scene's panel as the engine takes it, with
+// which plans tell EIRP.
+func QuayArray(scene *quay.Scene) *scheduler.Array {
+	return &scheduler.Array{
+		PositionsM:     scene.Array.PositionsM,
+		ElementGainDBi: scene.Array.Pattern(channel.Direction{}),
+		ElementPattern: scheduler.PatternSector65,
+	}
+}

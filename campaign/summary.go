@@ -1,11 +1,13 @@
 package campaign
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
 
 	"leastwatt/channel"
+	"leastwatt/energy"
 	"leastwatt/scheduler"
 )
 
@@ -13,25 +15,27 @@ import (
 // groups are those of the slots on which it met every target and the audit
 // agrees; what no slot gives is nil.
 type Summary struct {
-	Grouping         string   `json:"grouping"`
-	Beams            string   `json:"beams"`
-	Power            string   `json:"power"`
-	Slots            int      `json:"slots"`
-	Met              int      `json:"met"`
-	Short            int      `json:"short"`
-	Rejected         int      `json:"rejected"`
-	Failed           int      `json:"failed"`
-	AuditDisagrees   int      `json:"auditDisagrees"`           // plans the audit disagrees with
-	OtherGrouping    int      `json:"otherGrouping"`            // plans made by another grouping, as the one asked for cannot meet the targets
-	Reason           string   `json:"reason,omitempty"`         // the first of those that trials give
-	WorstRateRatio   *float64 `json:"worstRateRatio,omitempty"` // least rate over target, of any user with a target in any plan
-	RadiatedPowerW   *float64 `json:"radiatedPowerW,omitempty"` // mean over slots
-	RadiatedPowerDbm *float64 `json:"radiatedPowerDbm,omitempty"`
-	OverFloorDb      *Spread  `json:"overFloorDb,omitempty"` // of the floor of each slot
-	OverBestDb       *Spread  `json:"overBestDb,omitempty"`  // of the best strategy on each slot
-	GroupsPerSlot    *float64 `json:"groupsPerSlot,omitempty"`
-	ComputeP50Micros *int64   `json:"computeP50Micros,omitempty"`
-	ComputeP99Micros *int64   `json:"computeP99Micros,omitempty"`
+	Grouping         string        `json:"grouping"`
+	Beams            string        `json:"beams"`
+	Power            string        `json:"power"`
+	Slots            int           `json:"slots"`
+	Met              int           `json:"met"`
+	Short            int           `json:"short"`
+	Rejected         int           `json:"rejected"`
+	Failed           int           `json:"failed"`
+	AuditDisagrees   int           `json:"auditDisagrees"`           // plans the audit disagrees with
+	OtherGrouping    int           `json:"otherGrouping"`            // plans made by another grouping, as the one asked for cannot meet the targets
+	Reason           string        `json:"reason,omitempty"`         // the first of those that trials give
+	WorstRateRatio   *float64      `json:"worstRateRatio,omitempty"` // least rate over target, of any user with a target in any plan
+	RadiatedPowerW   *float64      `json:"radiatedPowerW,omitempty"` // mean over slots
+	RadiatedPowerDbm *float64      `json:"radiatedPowerDbm,omitempty"`
+	ConsumedPowerW   *float64      `json:"consumedPowerW,omitempty"` // mean over slots that name a model of it
+	Consumed         *energy.Parts `json:"consumed,omitempty"`       // the same by cause
+	OverFloorDb      *Spread       `json:"overFloorDb,omitempty"`    // of the floor of each slot
+	OverBestDb       *Spread       `json:"overBestDb,omitempty"`     // of the best strategy on each slot
+	GroupsPerSlot    *float64      `json:"groupsPerSlot,omitempty"`
+	ComputeP50Micros *int64        `json:"computeP50Micros,omitempty"`
+	ComputeP99Micros *int64        `json:"computeP99Micros,omitempty"`
 }
 
 // Spread is the mean of values in dB, each slot counting the same, and the
@@ -52,7 +56,8 @@ func (r *Result) Summaries() []Summary {
 
 func (r *Result) summary(i int, strategy scheduler.Strategy) Summary {
 	s := Summary{Grouping: strategy.Grouping, Beams: strategy.Beams, Power: strategy.Power, Slots: len(r.Slots)}
-	var ratio, powerW, groups []float64
+	var ratio, powerW, consumedW, groups []float64
+	var consumed energy.Parts
 	var compute []time.Duration
 	for n := range r.Slots {
 		t := &r.Slots[n].Trials[i]
@@ -65,6 +70,10 @@ func (r *Result) summary(i int, strategy scheduler.Strategy) Summary {
 		if t.Met() {
 			powerW = append(powerW, t.RadiatedPowerW)
 			groups = append(groups, float64(t.Groups))
+			if t.Consumed != nil {
+				consumedW = append(consumedW, t.Consumed.TotalW())
+				consumed = consumed.Plus(*t.Consumed)
+			}
 		}
 	}
 	s.OverFloorDb = spread(r.OverFloorDB(i))
@@ -73,6 +82,10 @@ func (r *Result) summary(i int, strategy scheduler.Strategy) Summary {
 		worst := slices.Min(ratio)
 		p50, p99 := Quantile(compute, 0.50).Microseconds(), Quantile(compute, 0.99).Microseconds()
 		s.WorstRateRatio, s.ComputeP50Micros, s.ComputeP99Micros = &worst, &p50, &p99
+	}
+	if len(consumedW) > 0 {
+		parts := consumed.Times(1 / float64(len(consumedW)))
+		s.ConsumedPowerW, s.Consumed = meanOf(consumedW), &parts
 	}
 	if len(powerW) > 0 {
 		power, number := Mean(powerW), Mean(groups)
@@ -150,10 +163,10 @@ func Mean(values []float64) float64 {
 	return sum / float64(len(values))
 }
 
-// Quantile returns the smallest of durations that at least the fraction q of them
-// do not exceed (nearest rank).
-func Quantile(durations []time.Duration, q float64) time.Duration {
-	sorted := slices.Sorted(slices.Values(durations))
+// Quantile returns the smallest of values that at least the fraction q of them do
+// not exceed (nearest rank).
+func Quantile[T cmp.Ordered](values []T, q float64) T {
+	sorted := slices.Sorted(slices.Values(values))
 	rank := int(math.Ceil(q * float64(len(sorted))))
 	return sorted[max(rank, 1)-1]
 }

@@ -5,9 +5,9 @@ import (
 	"context"
 	"encoding/csv"
 	"errors"
+	"fmt"
 	"math"
 	"strconv"
-	"sync/atomic"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -59,7 +59,7 @@ func sweep(t *testing.T, s *Sweep) *SweepResult {
 // which halves, 3.01 dB, with every doubling; derived. So do the floor, which it
 // is on, and the saving, alike in all drops.
 func TestSweepOneUser(t *testing.T) {
-	points := sweep(t, &Sweep{Quantity: Antennas, Values: []float64{1, 2, 4, 32, 128}, Drops: 3, Floor: true, Slot: straight}).Summaries()
+	points := sweep(t, &Sweep{Quantity: Antennas, Values: []float64{1, 2, 4, 32, 128}, Drops: 3, Floor: true, Slot: straight}).Summaries(0)
 	for i, p := range points {
 		var wantW float64
 		for drop := range 3 {
@@ -94,7 +94,7 @@ func TestSweepConsumedOptimum(t *testing.T) {
 	for m := 1.; m <= 10; m++ {
 		values = append(values, m)
 	}
-	points := sweep(t, &Sweep{Quantity: Antennas, Values: values, Drops: 1, Slot: straight}).Summaries()
+	points := sweep(t, &Sweep{Quantity: Antennas, Values: values, Drops: 1, Slot: straight}).Summaries(0)
 	best := math.Sqrt(3 * setNoiseW / 1e-12 / (0.4 * 0.05))
 	least := 0
 	for i, p := range points {
@@ -125,7 +125,7 @@ func TestSweepWorkers(t *testing.T) {
 func TestSweepCSV(t *testing.T) {
 	r := sweep(t, &Sweep{Quantity: Antennas, Values: []float64{1, 4, 16}, Drops: 3, Floor: true, Slot: drawnSlot})
 	var buffer bytes.Buffer
-	if err := r.WriteCSV(&buffer); err != nil {
+	if err := r.WriteCSV(&buffer, false); err != nil {
 		t.Fatal(err)
 	}
 	lines, err := csv.NewReader(&buffer).ReadAll()
@@ -149,7 +149,7 @@ func TestSweepCSV(t *testing.T) {
 		return 0
 	}
 	at := 1
-	for i, p := range r.Summaries() {
+	for i, p := range r.Summaries(0) {
 		var sumW float64
 		for n := range r.Points[i].Slots {
 			line, slot := lines[at], &r.Points[i].Slots[n]
@@ -178,11 +178,12 @@ func TestSweepCSV(t *testing.T) {
 func TestSweepEnds(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
-	var done atomic.Int64
-	s := &Sweep{Quantity: Antennas, Values: []float64{1, 4}, Drops: 1000, Workers: 1, Slot: drawnSlot, Each: func() {
-		if done.Add(1) == 5 {
+	done := 0
+	s := &Sweep{Quantity: Antennas, Values: []float64{1, 4}, Drops: 1000, Workers: 1, Slot: drawnSlot, Each: func(int, *Slot) error {
+		if done++; done == 5 {
 			cancel()
 		}
+		return nil
 	}}
 	r, err := s.Do(ctx)
 	if !errors.Is(err, context.Canceled) {
@@ -191,7 +192,7 @@ func TestSweepEnds(t *testing.T) {
 	if a, b := len(r.Points[0].Slots), len(r.Points[1].Slots); a != 3 || b != 2 || r.Drops != 1000 {
 		t.Errorf("%d and %d drops are there", a, b)
 	}
-	if p := r.Summaries()[1]; p.SavingDb.Values != 2 {
+	if p := r.Summaries(0)[1]; p.SavingDb.Values != 2 {
 		t.Errorf("a saving of %d drops", p.SavingDb.Values)
 	}
 }
@@ -205,7 +206,7 @@ func TestSweepPairs(t *testing.T) {
 		{Strategies: make([]scheduler.Strategy, 1), Slots: []Slot{{Number: 0, Trials: trial(scheduler.StatusShort, 9)}, {Number: 2, Trials: trial(scheduler.StatusMet, 8)}}},
 		{Strategies: make([]scheduler.Strategy, 1), Slots: []Slot{{Number: 0, Trials: trial(scheduler.StatusMet, 7)}, {Number: 1, Trials: trial(scheduler.StatusMet, 6)}, {Number: 2, Trials: trial(scheduler.StatusMet, 2)}}},
 	}}
-	p := r.Summaries()[1]
+	p := r.Summaries(0)[1]
 	if s := p.SavingDb; s.Values != 1 || !near(s.Mean, 10*math.Log10(4), 1e-12) || s.Half != nil || !near(*p.DoublingDb, -10*math.Log10(2), 1e-12) {
 		t.Errorf("%+v, %g dB per doubling", s, *p.DoublingDb)
 	}
@@ -235,5 +236,82 @@ func TestInterval(t *testing.T) {
 	}
 	if i := NewInterval(nil); i != nil {
 		t.Errorf("of none: %+v", i)
+	}
+}
+
+// With several strategies every value has one trial of each, which is that of a
+// sweep of that strategy alone. No strategy is the default one.
+func TestSweepStrategies(t *testing.T) {
+	s := Sweep{Quantity: Antennas, Values: []float64{1, 16}, Drops: 3, Strategies: fewStrategies, Slot: drawnSlot}
+	all := sweep(t, &s)
+	for k := range fewStrategies {
+		s.Strategies = fewStrategies[k : k+1]
+		alone := sweep(t, &s)
+		want := alone.Summaries(0)
+		for i := range want {
+			want[i].OverBestDb = all.Summaries(k)[i].OverBestDb // of other strategies
+		}
+		if diff := cmp.Diff(want, all.Summaries(k), cmpopts.IgnoreFields(Summary{}, "ComputeP50Micros", "ComputeP99Micros")); diff != "" {
+			t.Errorf("%v:\n%s", fewStrategies[k], diff)
+		}
+	}
+	s.Strategies = nil
+	if r := sweep(t, &s); len(r.Strategies) != 1 || r.Strategies[0] != resolve(scheduler.Strategy{}) || len(r.Points[1].Slots[2].Trials) != 1 {
+		t.Errorf("without strategies: %+v", r.Strategies)
+	}
+}
+
+// Powers by hand: 1 and 1 W against 10 and 100 W save 10 and 20 dB, a mean of 15; a
+// drop that one of them did not meet does not count. The mean of two values 10 apart
+// is off by 5 (derived), Student's t with one degree of freedom 12.706.
+func TestSaving(t *testing.T) {
+	slot := func(drop int, a, b float64, status scheduler.Status) Slot {
+		return Slot{Number: drop, Trials: []Trial{{Status: status, RadiatedPowerW: a}, {Status: scheduler.StatusMet, RadiatedPowerW: b}}}
+	}
+	r := newSweepResult("users", []float64{2}, 3, fewStrategies[:2])
+	r.Points[0].Slots = []Slot{slot(0, 1, 10, scheduler.StatusMet), slot(1, 1, 100, scheduler.StatusMet), slot(2, 1, 1, scheduler.StatusShort)}
+	if s := r.Saving(0, 0, 1); s.Values != 2 || !near(s.Mean, 15, 1e-12) || math.Abs(*s.Half-5*12.706) > 5e-3 {
+		t.Errorf("saving %+v", s)
+	}
+	if s := r.Saving(0, 1, 0); !near(s.Mean, -15, 1e-12) {
+		t.Errorf("the other way round %+v", s)
+	}
+	r.Points[0].Slots = nil
+	if s := r.Saving(0, 0, 1); s != nil {
+		t.Errorf("of nothing %+v", s)
+	}
+}
+
+// A trial holds the rate of every user as the audit re-computed it: the rates of the
+// closed form for one user, and no less than the targets for several. Beams of M
+// antennas of gain 1 on one user have M times the radiated power as their peak EIRP
+// (derived).
+func TestTrialUsersAndEIRP(t *testing.T) {
+	s := Sweep{Quantity: Antennas, Values: []float64{4, 16}, Drops: 1, Slot: func(value float64, drop int) *scheduler.Slot {
+		slot := straight(value, drop)
+		slot.Array = &scheduler.Array{PositionsM: channel.Linear(int(value), channel.WavelengthM(setCarrierHz)/2), ElementPattern: scheduler.PatternIsotropic}
+		return slot
+	}}
+	r := sweep(t, &s)
+	for i, p := range r.Summaries(0) {
+		trial := &r.Points[i].Slots[0].Trials[0]
+		if len(trial.Users) != 1 || trial.Users[0].ID != "u" || trial.Users[0].TargetBps != 2*setBandwidthHz || !near(trial.Users[0].RateBps, 2*setBandwidthHz, 1e-5) {
+			t.Errorf("%+v", trial.Users)
+		}
+		if want := p.Value * trial.RadiatedPowerW; trial.PeakEIRPW == nil || !near(*trial.PeakEIRPW, want, 1e-6) || p.PeakEIRPW != trial.PeakEIRPW {
+			t.Errorf("%g antennas: peak EIRP %v, want %g W", p.Value, trial.PeakEIRPW, want)
+		}
+	}
+	s.Slot = drawnSlot
+	trial := sweep(t, &s).Points[0].Slots[0].Trials[0]
+	var sum float64
+	for k, u := range trial.Users {
+		if u.ID != fmt.Sprint("u", k+1) || u.RateBps < u.TargetBps*(1-scheduler.RateTolerance) {
+			t.Errorf("%+v", u)
+		}
+		sum += u.RateBps
+	}
+	if len(trial.Users) != 4 || sum != trial.RateBps || trial.PeakEIRPW != nil {
+		t.Errorf("%+v", trial)
 	}
 }

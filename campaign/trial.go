@@ -16,17 +16,26 @@ import (
 // Trial is what one strategy did on one slot. Powers, rates and SINR behind them
 // are those that the audit re-computed from the weights of the plan.
 type Trial struct {
-	Status         scheduler.Status // StatusFailed also where the strategy left users out or there is nothing to audit
-	Reason         string           // why there is no plan, or the first thing that the audit disagrees with
-	Grouping       string           // that made the plan: another one where the groups asked for cannot meet the targets
-	RadiatedPowerW float64          // mean over the slot
-	Consumed       *energy.Parts    // mean over the slot; nil where the slot names no model of it
-	RateBps        float64          // delivered, sum over users
-	WorstRateRatio float64          // least rate over target, of users with a target; 1 without any
-	Groups         int
-	Solves         int64
-	Compute        time.Duration // of the plan, without audit and floor
-	Disagreements  int           // found by the audit
+	Status         scheduler.Status `json:"status"`              // StatusFailed also where the strategy left users out or there is nothing to audit
+	Reason         string           `json:"reason,omitempty"`    // why there is no plan, or the first thing that the audit disagrees with
+	Grouping       string           `json:"grouping,omitempty"`  // that made the plan: another one where the groups asked for cannot meet the targets
+	RadiatedPowerW float64          `json:"radiatedPowerW"`      // mean over the slot
+	PeakEIRPW      *float64         `json:"peakEirpW,omitempty"` // largest of any group and direction; nil where the slot has no array
+	Consumed       *energy.Parts    `json:"consumed,omitempty"`  // mean over the slot; nil where the slot names no model of it
+	RateBps        float64          `json:"rateBps"`             // delivered, sum over users
+	WorstRateRatio float64          `json:"worstRateRatio"`      // least rate over target, of users with a target; 1 without any
+	Users          []UserRate       `json:"users,omitempty"`     // in the order of the slot
+	Groups         int              `json:"groups"`
+	Solves         int64            `json:"solves"`
+	Compute        time.Duration    `json:"computeNanos"`            // of the plan, without audit and floor
+	Disagreements  int              `json:"disagreements,omitempty"` // found by the audit
+}
+
+// UserRate is what a user asked for and gets.
+type UserRate struct {
+	ID        string  `json:"id"`
+	TargetBps float64 `json:"targetBps"`
+	RateBps   float64 `json:"rateBps"`
 }
 
 // Met tells whether a plan is there that meets every target and that the audit
@@ -85,7 +94,19 @@ func try(ctx context.Context, slot *scheduler.Slot) (t Trial, audited *audit.Res
 	engine := scheduler.NewEngine()
 	start := time.Now()
 	plan := engine.Schedule(ctx, slot)
-	t = Trial{Status: plan.Status, Grouping: plan.Strategy.Grouping, Groups: len(plan.Groups), Solves: plan.Solves, Compute: time.Since(start)}
+	compute := time.Since(start)
+	t, audited = Judge(slot, plan)
+	t.Compute = compute
+	return t, audited
+}
+
+// Judge audits a plan of a slot, which has weights, whoever made it. Compute is what
+// the plan claims. The audit is nil where there is nothing to audit.
+func Judge(slot *scheduler.Slot, plan *scheduler.Plan) (Trial, *audit.Result) {
+	t := Trial{
+		Status: plan.Status, Grouping: plan.Strategy.Grouping, Groups: len(plan.Groups), Solves: plan.Solves,
+		Compute: time.Duration(plan.ComputeMicros) * time.Microsecond,
+	}
 	if len(slot.Groups) > 0 {
 		t.Grouping = CallersGroups
 	}
@@ -100,8 +121,9 @@ func try(ctx context.Context, slot *scheduler.Slot) (t Trial, audited *audit.Res
 	if id, out := leftOut(slot, plan); out {
 		return Trial{Status: scheduler.StatusFailed, Reason: fmt.Sprintf("user %q is in no group, and nothing keeps it from being served", id)}, nil
 	}
-	t.RadiatedPowerW, t.WorstRateRatio = audited.RadiatedPowerW, audited.WorstRateRatio
+	t.RadiatedPowerW, t.PeakEIRPW, t.WorstRateRatio = audited.RadiatedPowerW, audited.PeakEIRPW, audited.WorstRateRatio
 	for _, u := range audited.Users {
+		t.Users = append(t.Users, UserRate{ID: u.ID, TargetBps: u.TargetBps, RateBps: u.RateBps})
 		t.RateBps += u.RateBps
 	}
 	t.disagree(audited)
@@ -112,11 +134,27 @@ func try(ctx context.Context, slot *scheduler.Slot) (t Trial, audited *audit.Res
 // consume splits what the plan consumes by cause. The sum has to be what the audit
 // found by its own formula.
 func (t *Trial) consume(slot *scheduler.Slot, plan *scheduler.Plan, audited *audit.Result) {
-	if audited.ConsumedPowerW == nil {
+	t.Consumed = Consumed(slot, plan, t.RateBps)
+	if t.Consumed == nil || audited.ConsumedPowerW == nil {
 		return
 	}
+	if got, want := t.Consumed.TotalW(), *audited.ConsumedPowerW; math.Abs(got-want) > audit.Tolerance*want {
+		t.Disagreements++
+		t.Reason = fmt.Sprintf("consumed power by cause adds up to %g W, the audit finds %g", got, want)
+	}
+}
+
+// Consumed splits what a plan of a slot draws from the wall by cause, in W, means
+// over the slot, by the model that the slot's options name; nil where they name
+// none. The plan comes with its weights; rateBps is the sum of the rates that it
+// delivers. O(users subbands antennas).
+func Consumed(slot *scheduler.Slot, plan *scheduler.Plan, rateBps float64) *energy.Parts {
+	station := slot.Options.Station()
+	if station == nil {
+		return nil
+	}
 	c := &slot.Channel
-	load := energy.Load{Antennas: c.Antennas, RateBps: t.RateBps}
+	load := energy.Load{Antennas: c.Antennas, RateBps: rateBps}
 	busy := make([]float64, c.Subbands)
 	for _, g := range plan.Groups {
 		bands := len(g.Subbands)
@@ -141,12 +179,8 @@ func (t *Trial) consume(slot *scheduler.Slot, plan *scheduler.Plan, audited *aud
 		})
 	}
 	load.BusyShare = min(1, slices.Max(busy))
-	parts := slot.Options.Station().Consumed(&load)
-	t.Consumed = &parts
-	if want := *audited.ConsumedPowerW; math.Abs(parts.TotalW()-want) > audit.Tolerance*want {
-		t.Disagreements++
-		t.Reason = fmt.Sprintf("consumed power by cause adds up to %g W, the audit finds %g", parts.TotalW(), want)
-	}
+	parts := station.Consumed(&load)
+	return &parts
 }
 
 // disagree notes what an audit disagrees with.
@@ -250,5 +284,6 @@ func over(powerW, leastW float64) (dB float64, ok bool) {
 	if !(powerW > 0 && leastW > 0) {
 		return 0, false
 	}
-	return 10 * math.Log10(powerW/leastW), true
+	dB = 10 * math.Log10(powerW/leastW)
+	return dB, !math.IsInf(dB, 0)
 }

@@ -37,6 +37,7 @@ const (
 	cellSteps       = 4       // of the finer grid within a cell
 	clearlyAbove    = 0.01    // of a limit: no need to follow such a peak to its top
 	cellLoss        = 0.95    // of a peak at its nearest point
+	besideSteps     = 0.4     // of a grid step: points of the finer grids of two cells, side by side or across
 	coarsestGridDeg = 10.0    // for the element's pattern
 	keptSamples     = 1 << 20 // of the rows of a grid, 16 MiB
 	lineWidth       = 1e-9    // of a wavelength, up to which an array is a line
@@ -180,19 +181,21 @@ func (f *farField) peaks(w []complex128, c *cone, aboveW float64) []peak {
 	}
 	higher := func(a, b peak) int { return cmp.Compare(b.eirpW, a.eirpW) }
 	slices.SortStableFunc(found, higher)
-	// Points of neighbouring cells lead to one peak: peaks lie lambda/2D apart.
-	apart := 2 * math.Sin(f.stepDeg/2*math.Pi/180)
-	var starts, tops []peak
-	for _, p := range found {
+	// A point beside a better one of the next cell leads to the same peak. Beams that
+	// keep within a limit in a cone have peaks there that lie closer than others do.
+	apart := besideSteps * f.stepDeg * math.Pi / 180
+	beside := func(p peak, better []peak) bool {
+		return slices.ContainsFunc(better, func(q peak) bool { return p.distance(q) < apart })
+	}
+	var tops []peak
+	for i, p := range found {
 		if p.eirpW < cellLoss*level {
 			break
 		}
-		near := func(q peak) bool { return p.distance(q) < apart }
-		if slices.ContainsFunc(starts, near) {
+		if beside(p, found[:i]) {
 			continue
 		}
-		starts = append(starts, p)
-		if f.refine(w, row, &p, c, aboveW); p.eirpW > aboveW {
+		if f.refine(w, row, &p, c, aboveW); p.eirpW > aboveW && !beside(p, tops) {
 			tops = append(tops, p)
 		}
 	}

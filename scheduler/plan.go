@@ -1,5 +1,10 @@
 package scheduler
 
+import (
+	"fmt"
+	"slices"
+)
+
 // Version of the engine, carried by every plan.
 const Version = "0.1.0"
 
@@ -27,6 +32,19 @@ func (s Status) String() string {
 		return "UNKNOWN"
 	}
 	return statusNames[s]
+}
+
+// MarshalText implements encoding.TextMarshaler.
+func (s Status) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
+
+// UnmarshalText implements encoding.TextUnmarshaler.
+func (s *Status) UnmarshalText(text []byte) error {
+	i := slices.Index(statusNames[:], string(text))
+	if i < 0 {
+		return fmt.Errorf("scheduler: status %q, allowed: one of %v", text, statusNames)
+	}
+	*s = Status(i)
+	return nil
 }
 
 // Plan is the answer to one slot. Names, units and meaning are those of the
@@ -63,9 +81,9 @@ type BindingLimit struct {
 
 // Strategy names the parts that made a plan.
 type Strategy struct {
-	Grouping string
-	Beams    string
-	Power    string
+	Grouping string `json:"grouping"`
+	Beams    string `json:"beams"`
+	Power    string `json:"power"`
 }
 
 // FloorCertificate proves a lower bound on radiated power.

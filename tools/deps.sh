@@ -4,6 +4,7 @@
 #	deps.sh lp      installs lp_solve's development files when they are missing
 #	deps.sh python  installs what the tests of the Python client import
 #	deps.sh node    installs what the Node example imports, below client/node
+#	deps.sh browser installs Chromium, in which the tests open reports
 #	deps.sh flags   prints the go flags that fit this machine
 #	deps.sh race    prints -race where the race detector can run
 #
@@ -15,6 +16,7 @@ set -euo pipefail
 lp_packages=(liblpsolve55-dev libsuitesparse-dev)
 python_packages=(python3-grpcio python3-numpy python3-pip)
 node_packages=(nodejs npm)
+browser_packages=(chromium fonts-liberation)
 python=${PYTHON:-/usr/bin/python3}
 node_client=${BASH_SOURCE[0]%/*}/../client/node
 
@@ -43,6 +45,8 @@ have_python() { "$python" -c 'import setuptools, pip, wheel, grpc, numpy, google
 have_node() {
 	(cd "$node_client" && node --input-type=module -e 'import "@grpc/grpc-js"; import "@grpc/proto-loader"') 2>"$scratch/probe.log"
 }
+
+have_browser() { command -v chromium >/dev/null; }
 
 # fetch_node: has npm fetch what the lock file of client/node names.
 fetch_node() {
@@ -116,6 +120,14 @@ node)
 		why="node: $(tail -n 1 "$scratch/probe.log")"
 	fi
 	without 'grpc-js for Node' 'the Node example goes untested'
+	;;
+browser)
+	have_browser && exit
+	if install "${browser_packages[@]}"; then
+		have_browser && exit
+		why='no chromium after all'
+	fi
+	without Chromium 'reports go untested in a browser'
 	;;
 flags)
 	have_lp || echo -tags=nolpsolve

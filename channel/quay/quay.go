@@ -35,6 +35,9 @@ const (
 // Mast is where the panel hangs: 32 m up, tilted 10 degrees down.
 var Mast = channel.Pose{PositionM: [3]float64{0, 0, 32}, DowntiltDeg: 10}
 
+// ControlRoom is a place where people stand all day: a window of the port's tower.
+var ControlRoom = [3]float64{95, 115, 18}
+
 // Class is a kind of user.
 type Class struct {
 	Name          string

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"iter"
-	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
@@ -17,22 +16,22 @@ import (
 	"github.com/spf13/cobra"
 
 	"leastwatt/campaign"
+	"leastwatt/report"
 	"leastwatt/scheduler"
 )
 
 // compareFlags are the flags of leastwatt compare.
 type compareFlags struct {
-	in        []string
-	sets      []string
-	slots     int
-	seed      int64
-	groupings []string
-	beams     []string
-	powers    []string
-	floor     bool
-	workers   int
-	csv, plot string
-	json      bool
+	strategyFlags
+	in          []string
+	sets        []string
+	slots       int
+	seed        int64
+	consumption string
+	floor       bool
+	workers     int
+	csv, plot   string
+	json        bool
 }
 
 // quaySlots is what compare leaves out unless it is named: no small slots.
@@ -48,7 +47,8 @@ re-compute every plan, and prints for each strategy its power in W, in dB over t
 floor that no scheme of transmission can go below and over the best strategy of
 the run, whether rates were met, groups and times. A strategy is a grouping, beams
 and a way to find powers; all combinations are tried but those that do not go
-together, which are told.
+together, which are told, or just the --strategies named. Where slots name a model of
+the power from the wall, or --consumption does, that power is printed too.
 
 Slots come from traces, or files of protobuf JSON ("-" is stdin), or are drawn by
 seed:
@@ -73,9 +73,8 @@ run is ended.`,
 	f.StringSliceVar(&flags.sets, "set", nil, "sets of slots (default all but quay)")
 	f.IntVar(&flags.slots, "slots", 20, "slots of each set; of traces all are taken unless it is given")
 	f.Int64Var(&flags.seed, "seed", 1, "seed of the sets, and of random choices")
-	f.StringSliceVar(&flags.groupings, "grouping", nil, "groupings (default all: "+strings.Join(namesOf(scheduler.Groupings()), ", ")+")")
-	f.StringSliceVar(&flags.beams, "beams", []string{scheduler.BeamsOptimal}, "beams: "+strings.Join(namesOf(scheduler.Beams()), ", "))
-	f.StringSliceVar(&flags.powers, "power", nil, "ways to find powers (default that of the beams): "+strings.Join(namesOf(scheduler.Powers()), ", "))
+	flags.add(cmd, "all: "+strings.Join(namesOf(scheduler.Groupings()), ", "))
+	f.StringVar(&flags.consumption, "consumption", "", consumptionHelp()+" (default that of the slots, if any)")
 	f.BoolVar(&flags.floor, "floor", true, "prove the floor of every slot")
 	f.IntVar(&flags.workers, "workers", runtime.GOMAXPROCS(0), "plans made at a time")
 	f.StringVar(&flags.csv, "csv", "", "where a line for each slot and strategy goes")
@@ -93,14 +92,6 @@ func setList() string {
 	return b.String()
 }
 
-func namesOf(list []scheduler.Info) []string {
-	var names []string
-	for _, i := range list {
-		names = append(names, i.Name)
-	}
-	return names
-}
-
 func compare(cmd *cobra.Command, flags *compareFlags) error {
 	if err := flags.check(cmd); err != nil {
 		return err
@@ -109,13 +100,16 @@ func compare(cmd *cobra.Command, flags *compareFlags) error {
 	if err != nil {
 		return err
 	}
-	strategies, skipped, err := flags.strategies(sources[0].callers)
+	known := append(namesOf(scheduler.Groupings()), campaign.CallersGroups)
+	standard := known
+	if !sources[0].callers {
+		standard = known[:len(known)-1]
+	}
+	strategies, skipped, err := flags.strategies(cmd, known, standard)
 	if err != nil {
 		return err
 	}
-	for _, s := range skipped {
-		fmt.Fprintf(cmd.ErrOrStderr(), "skipped: %s\n", s)
-	}
+	tell(cmd, skipped)
 	lines, err := createOutput(flags.csv, cmd.OutOrStdout())
 	if err != nil {
 		return err
@@ -145,11 +139,16 @@ func (f *compareFlags) check(cmd *cobra.Command) error {
 	if len(f.in) > 0 && len(f.sets) > 0 {
 		return usagef("--in and --set exclude each other")
 	}
-	if ext := filepath.Ext(f.plot); f.plot != "" && ext != ".png" && ext != ".svg" {
-		return usagef("--plot %s: .png or .svg", f.plot)
+	if err := checkPlot(f.plot); err != nil {
+		return err
 	}
 	if f.csv == "-" && f.json {
 		return usagef("--csv - and --json both write to stdout")
+	}
+	if cmd.Flags().Changed("consumption") {
+		if err := checkConsumption(f.consumption); err != nil {
+			return err
+		}
 	}
 	return checkPositive(cmd, "slots", "workers")
 }
@@ -162,9 +161,9 @@ func (f *compareFlags) run(cmd *cobra.Command, sources []*slotSource, strategies
 	for _, source := range sources {
 		r := campaign.Run{
 			Set: source.name, Strategies: strategies, Workers: f.workers, Floor: f.floor,
-			Each: func() { bar.step(source.position) },
+			Each: func(*campaign.Slot) error { bar.step(source.position); return nil },
 		}
-		result, err := r.Do(cmd.Context(), source.slots)
+		result, err := r.Do(cmd.Context(), f.modelled(source.slots))
 		report.RejectedSlots += source.rejected
 		if len(result.Slots) > 0 || err == nil {
 			report.add(source, result)
@@ -176,10 +175,31 @@ func (f *compareFlags) run(cmd *cobra.Command, sources []*slotSource, strategies
 	return nil
 }
 
+// modelled yields slots with the consumption model asked for, if any.
+func (f *compareFlags) modelled(slots iter.Seq2[*scheduler.Slot, error]) iter.Seq2[*scheduler.Slot, error] {
+	if f.consumption == "" {
+		return slots
+	}
+	return func(yield func(*scheduler.Slot, error) bool) {
+		for slot, err := range slots {
+			if slot != nil {
+				slot.Options.Consumption = &scheduler.Consumption{Model: f.consumption}
+			}
+			if !yield(slot, err) {
+				return
+			}
+		}
+	}
+}
+
 // show prints the report and draws the plot.
-func (f *compareFlags) show(cmd *cobra.Command, report *compareReport) error {
-	if f.plot != "" && report.slots() > 0 {
-		if err := plotCompare(f.plot, report.results); err != nil {
+func (f *compareFlags) show(cmd *cobra.Command, found *compareReport) error {
+	if f.plot != "" && found.slots() > 0 {
+		figure, err := report.Comparison(found.results)
+		if err == nil {
+			err = report.Save(f.plot, figure)
+		}
+		if err != nil {
 			return err
 		}
 	}
@@ -190,55 +210,9 @@ func (f *compareFlags) show(cmd *cobra.Command, report *compareReport) error {
 	if f.json {
 		encoder := json.NewEncoder(table)
 		encoder.SetIndent("", "  ")
-		return encoder.Encode(report)
+		return encoder.Encode(found)
 	}
-	return report.print(table)
-}
-
-// strategies returns the combinations to try, and those left out with the reason.
-// Where no groupings are named it is all of them, and those of the slots where
-// they have any.
-func (f *compareFlags) strategies(callers bool) (list []scheduler.Strategy, skipped []string, err error) {
-	groupings := f.groupings
-	if len(groupings) == 0 {
-		groupings = namesOf(scheduler.Groupings())
-		if callers {
-			groupings = append(groupings, campaign.CallersGroups)
-		}
-	}
-	powers := f.powers
-	if len(powers) == 0 {
-		powers = []string{""}
-	}
-	for _, c := range []struct {
-		flag         string
-		names, known []string
-	}{
-		{"grouping", f.groupings, append(namesOf(scheduler.Groupings()), campaign.CallersGroups)},
-		{"beams", f.beams, namesOf(scheduler.Beams())},
-		{"power", f.powers, namesOf(scheduler.Powers())},
-	} {
-		for _, name := range c.names {
-			if !slices.Contains(c.known, name) {
-				return nil, nil, usagef("--%s %q: %s", c.flag, name, strings.Join(c.known, ", "))
-			}
-		}
-	}
-	for _, beams := range f.beams {
-		for _, power := range powers {
-			if bad := campaign.Applies(scheduler.Strategy{Beams: beams, Power: power}); len(bad) > 0 {
-				skipped = append(skipped, fmt.Sprintf("%s beams with %s power: %s", beams, power, bad[0].Allowed))
-				continue
-			}
-			for _, grouping := range groupings {
-				list = append(list, scheduler.Strategy{Grouping: grouping, Beams: beams, Power: power})
-			}
-		}
-	}
-	if len(list) == 0 {
-		return nil, nil, usagef("no strategy is left: %s", strings.Join(skipped, "; "))
-	}
-	return list, skipped, nil
+	return found.print(table)
 }
 
 // slotSource is where slots come from.

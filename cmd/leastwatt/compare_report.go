@@ -4,8 +4,10 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 
 	"leastwatt/campaign"
+	"leastwatt/scheduler"
 )
 
 // compareReport is everything compare found, as --json prints it.
@@ -104,6 +106,9 @@ func (r *compareReport) method() string {
 		text += "The floor is the power that no scheme of transmission can go below at these rates over the channel as given; " +
 			"the audit checked its proof. "
 	}
+	if slices.ContainsFunc(r.Sets, func(s setReport) bool { return s.modelled() }) {
+		text += "The power from the wall is a model's, mean over the slot. "
+	}
 	return text + fmt.Sprintf("Times are for information: a plan at a time on each of %d workers.", r.Workers)
 }
 
@@ -113,21 +118,25 @@ func (s *setReport) print(p *printer) {
 	if s.Summary != "" {
 		p.f("; %s", s.Summary)
 	}
-	wide := [3]int{len("grouping"), len("beams"), len("power")}
+	var strategies []scheduler.Strategy
 	for _, t := range s.Strategies {
-		wide = [3]int{max(wide[0], len(t.Grouping)), max(wide[1], len(t.Beams)), max(wide[2], len(t.Power))}
+		strategies = append(strategies, scheduler.Strategy{Grouping: t.Grouping, Beams: t.Beams, Power: t.Power})
 	}
-	names := fmt.Sprintf("%%-%ds  %%-%ds  %%-%ds", wide[0], wide[1], wide[2])
-	p.f("\n\n"+names+"  %7s  %10s  %17s  %14s  %14s  %8s  %15s  %9s\n", "", "", "",
-		"slots", "worst rate", "radiated, mean", "over floor, dB", "over best, dB", "groups", "time, ms", "audit")
-	p.f(names+"  %7s  %10s  %9s %7s  %6s %7s  %6s %7s  %8s  %7s %7s  %9s\n", "grouping", "beams", "power",
-		"met", "/ target", "W", "dBm", "mean", "worst", "mean", "worst", "per slot", "p50", "p99", "disagrees")
+	names := strategyColumns(strategies)
+	wall := func(string) string { return "" }
+	if s.modelled() {
+		wall = func(text string) string { return fmt.Sprintf("  %9s", text) }
+	}
+	p.f("\n\n"+names+"  %7s  %10s  %17s%s  %14s  %14s  %8s  %15s  %9s\n", "", "", "",
+		"slots", "worst rate", "radiated, mean", wall("from the"), "over floor, dB", "over best, dB", "groups", "time, ms", "audit")
+	p.f(names+"  %7s  %10s  %9s %7s%s  %6s %7s  %6s %7s  %8s  %7s %7s  %9s\n", "grouping", "beams", "power",
+		"met", "/ target", "W", "dBm", wall("wall, W"), "mean", "worst", "mean", "worst", "per slot", "p50", "p99", "disagrees")
 	for _, t := range s.Strategies {
 		overFloor, overBest := spreadCells(t.OverFloorDb, 2), spreadCells(t.OverBestDb, 3)
-		p.f(names+"  %7s  %10s  %9s %7s  %6s %7s  %6s %7s  %8s  %7s %7s  %9d\n", t.Grouping, t.Beams, t.Power,
+		p.f(names+"  %7s  %10s  %9s %7s%s  %6s %7s  %6s %7s  %8s  %7s %7s  %9d\n", t.Grouping, t.Beams, t.Power,
 			fmt.Sprintf("%d/%d", t.Met, t.Slots), cell("%.6f", t.WorstRateRatio, 1),
 			cell("%.4g", t.RadiatedPowerW, 1), cell("%.2f", t.RadiatedPowerDbm, 1),
-			overFloor[0], overFloor[1], overBest[0], overBest[1], cell("%.1f", t.GroupsPerSlot, 1),
+			wall(cell("%.4g", t.ConsumedPowerW, 1)), overFloor[0], overFloor[1], overBest[0], overBest[1], cell("%.1f", t.GroupsPerSlot, 1),
 			cell("%.2f", t.ComputeP50Micros, 1e-3), cell("%.2f", t.ComputeP99Micros, 1e-3), t.AuditDisagrees)
 	}
 	p.f("\n")
@@ -136,6 +145,11 @@ func (s *setReport) print(p *printer) {
 			p.f("%s\n\n", wrap(note, 100))
 		}
 	}
+}
+
+// modelled tells whether power from the wall is known.
+func (s *setReport) modelled() bool {
+	return slices.ContainsFunc(s.Strategies, func(t campaign.Summary) bool { return t.ConsumedPowerW != nil })
 }
 
 // cell writes a number times a factor, "-" where there is none.

@@ -19,7 +19,6 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
-	"gonum.org/v1/plot/plotter"
 
 	"leastwatt/campaign"
 	"leastwatt/proto/convert"
@@ -81,6 +80,45 @@ func TestCompareTable(t *testing.T) {
 	}
 	if rows != 8 || len(lines) != 48 {
 		t.Errorf("%d rows, %d lines", rows, len(lines))
+	}
+}
+
+// With a model of it power from the wall is in the table, the lines and the JSON, and
+// it is the sum of its causes; a model of a slot's own stays unless another is named.
+func TestCompareConsumed(t *testing.T) {
+	name := filepath.Join(t.TempDir(), "lines.csv")
+	args := []string{"compare", "--set", "rayleigh-4x8", "--slots", "3", "--strategies", "together,alone", "--consumption", "per-antenna-2015"}
+	table := here(t.Context(), nil, append(args, "--csv", name)...)
+	table.expect(t, exitDone, "wall, W", "")
+	asJSON := here(t.Context(), nil, append(args, "--json")...)
+	var report compareReport
+	if err := json.Unmarshal([]byte(asJSON.stdout), &report); err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range report.Sets[0].Strategies {
+		var sumW float64
+		for _, l := range readLines(t, name) {
+			if l["grouping"] == s.Grouping {
+				sumW += parse(t, l["consumed_power_w"])
+			}
+		}
+		want := fmt.Sprintf("%.4g %.2f %.4g", *s.RadiatedPowerW, *s.RadiatedPowerDbm, sumW/3)
+		if math.Abs(*s.ConsumedPowerW/(sumW/3)-1) > 1e-12 || math.Abs(s.Consumed.TotalW()/(sumW/3)-1) > 1e-12 || !strings.Contains(strings.Join(strings.Fields(table.stdout), " "), want) {
+			t.Errorf("%s: %g W by the lines, %+v, in\n%s", s.Grouping, sumW/3, s, table.stdout)
+		}
+	}
+	baseW := 1000.
+	trace := drawnTrace(t, 1, func(_ int, slot *scheduler.Slot) { slot.Options.Consumption = &scheduler.Consumption{BaseW: &baseW} })
+	of := func(args ...string) string {
+		r := here(t.Context(), strings.NewReader(trace), append([]string{"compare", "--in", "-", "--strategies", "together"}, args...)...)
+		r.expect(t, exitDone, "", "")
+		return r.stdout
+	}
+	if own, other := of(), of("--consumption", "per-antenna-2015"); !strings.Contains(own, " 1000 ") || strings.Contains(other, " 1000 ") {
+		t.Errorf("with a model of its own:\n%s\nwith another:\n%s", own, other)
+	}
+	if without := here(t.Context(), nil, args[:7]...); strings.Contains(without.stdout, "wall") {
+		t.Errorf("without a model:\n%s", without.stdout)
 	}
 }
 
@@ -152,6 +190,9 @@ func TestCompareFlags(t *testing.T) {
 		{"--csv - --json", exitUsage, "", "both write to stdout"},
 		{"--in does-not-exist.jsonl", exitFailed, "", "does-not-exist.jsonl"},
 		{"--set rayleigh-4x8 --slots 2 --grouping alone --floor=false --csv -", exitDone, "rayleigh-4x8,1,1,4,8,alone,optimal,joint,MET,alone,", "2/2"},
+		{"--set rayleigh-4x8 --slots 1 --strategies alone,:matched", exitDone, "least-power  matched  lp", ""},
+		{"--set rayleigh-4x8 --slots 1 --strategies alone --power lp", exitUsage, "", "--strategies and --power exclude each other"},
+		{"--set rayleigh-4x8 --slots 1 --consumption nobodys", exitUsage, "", "nobodys"},
 		{"--set quay --slots 1 --grouping together", exitDone, "quay: 1 slot, 16 users, 64 antennas", ""},
 		{"--help", exitDone, "clusters-8x32", ""},
 	} {
@@ -273,35 +314,6 @@ func TestComparePlots(t *testing.T) {
 					t.Errorf("%s: no %q in the plot", args, want)
 				}
 			}
-		}
-	}
-}
-
-// Three values: a third of the slots does not exceed the least of them.
-func TestSteps(t *testing.T) {
-	want := plotter.XYs{{X: 1, Y: 0}, {X: 1, Y: 1. / 3}, {X: 2, Y: 2. / 3}, {X: 5, Y: 1}}
-	if diff := cmp.Diff(want, steps([]float64{5, 1, 2})); diff != "" {
-		t.Error(diff)
-	}
-}
-
-func TestRoundTicks(t *testing.T) {
-	for _, tc := range []struct {
-		low, high float64
-		want      string
-	}{
-		{0, 10, "0 2 4 6 8 10"},
-		{0, 47, "0 10 20 30 40"},
-		{-3, 3, "-3 -2 -1 0 1 2 3"},
-		{0, 0.07, "0 0.02 0.04 0.06"},
-		{5, 5, ""},
-	} {
-		var labels []string
-		for _, tick := range roundTicks(tc.low, tc.high) {
-			labels = append(labels, tick.Label)
-		}
-		if got := strings.Join(labels, " "); got != tc.want {
-			t.Errorf("%g to %g: %s, want %s", tc.low, tc.high, got, tc.want)
 		}
 	}
 }

@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"leastwatt/energy"
 	"leastwatt/scheduler"
 )
 
@@ -25,9 +26,9 @@ type demoFlags struct {
 // as float32 pairs, and every rate is that of the weights as rounded.
 var (
 	shiftWays = []way{
-		{"leastwatt on 64 antennas", 64, scheduler.Options{Weights: scheduler.WeightsF32}},
-		{"users in turn on one antenna", 1, scheduler.Options{Weights: scheduler.WeightsF32, Grouping: "alone"}},
-		{"zero-forcing on 64 antennas", 64, scheduler.Options{
+		{name: "leastwatt on 64 antennas", antennas: 64, options: scheduler.Options{Weights: scheduler.WeightsF32}},
+		{name: "users in turn on one antenna", antennas: 1, options: scheduler.Options{Weights: scheduler.WeightsF32, Grouping: "alone"}},
+		{name: "zero-forcing on 64 antennas", antennas: 64, options: scheduler.Options{
 			Weights: scheduler.WeightsF32, Grouping: "semi-orthogonal", Beams: scheduler.BeamsZeroForcing, Power: scheduler.PowerLP,
 		}},
 	}
@@ -48,7 +49,8 @@ it slot by slot, and re-computes the rates and powers of every plan from its
 weights. It tells what 64 antennas radiate against one antenna that serves its
 users in turn and against textbook zero-forcing, and what each doubling of the
 array saves at the same rates, and how far that is over the floor: the power
-that no scheme of transmission can go below. Two plots go to the folder --out.`,
+that no scheme of transmission can go below. A report of it, one page to look at
+and to print, goes to the folder --out, and its figures as .png, .svg and .csv.`,
 		Example: `  leastwatt demo
   leastwatt demo --seed 7 --slots 600 --out shift
   leastwatt demo --json | python3 -m json.tool`,
@@ -57,7 +59,7 @@ that no scheme of transmission can go below. Two plots go to the folder --out.`,
 	}
 	cmd.Flags().IntVar(&flags.slots, "slots", 300, "slots of the shift, half a second apart")
 	cmd.Flags().Int64Var(&flags.seed, "seed", 1, "seed of the scene")
-	cmd.Flags().StringVar(&flags.out, "out", "out", "folder for the plots")
+	cmd.Flags().StringVar(&flags.out, "out", "out", "folder for the report")
 	cmd.Flags().BoolVar(&flags.json, "json", false, "print one JSON object in place of the tables")
 	return cmd
 }
@@ -84,13 +86,13 @@ func demo(cmd *cobra.Command, flags demoFlags) error {
 }
 
 // runDemo plans the shift each way by itself, so that times can be compared,
-// then the sizes of array side by side, and draws the plots.
+// then the sizes of array side by side, and writes the page.
 func runDemo(ctx context.Context, flags demoFlags, open open, line *live) (*demoReport, error) {
 	defer line.end()
 	slots := everyNth(flags.slots, 1)
 	shift, err := tryAll(ctx, shiftWays, open, flags.seed, slots, 1, func(o *outcome) {
 		line.show("%s: slot %d of %d, %s, worst rate / target %.4f",
-			o.name, len(o.slots), len(slots), watts(o.powerW[len(o.powerW)-1]), o.worstRatio)
+			o.name, len(o.slots), len(slots), watts(o.slots[len(o.slots)-1].Trials[0].RadiatedPowerW), o.worstRatio())
 	})
 	if err != nil {
 		return nil, err
@@ -103,17 +105,27 @@ func runDemo(ctx context.Context, flags demoFlags, open open, line *live) (*demo
 	if err != nil {
 		return nil, err
 	}
+	view, err := protectedSlot(ctx, open, flags.seed)
+	if err != nil {
+		return nil, err
+	}
 	report := newDemoReport(flags.seed, shift, sizes)
-	report.Files, err = plotDemo(flags.out, shift, sizes)
+	page, err := report.page(shift, sizes, view)
+	if err != nil {
+		return nil, err
+	}
+	report.Report, err = page.Write(flags.out)
 	return report, err
 }
 
 // arrayWays returns a way of the engine's own choosing for each size of array,
-// with a floor to every plan.
+// with a floor to every plan, what it draws from the wall, and its EIRP.
 func arrayWays() []way {
 	ways := make([]way, len(arraySizes))
 	for i, n := range arraySizes {
-		ways[i] = way{fmt.Sprintf("%d antennas", n), n, scheduler.Options{Weights: scheduler.WeightsF32, Floor: true}}
+		ways[i] = way{name: fmt.Sprintf("%d antennas", n), antennas: n, far: true, options: scheduler.Options{
+			Weights: scheduler.WeightsF32, Floor: true, Consumption: &scheduler.Consumption{Model: energy.DefaultName},
+		}}
 	}
 	return ways
 }

@@ -5,6 +5,7 @@ import (
 	"io"
 	"math"
 	"strings"
+	"time"
 
 	"leastwatt/campaign"
 	"leastwatt/channel"
@@ -25,7 +26,7 @@ type demoReport struct {
 	Array            []arrayLine `json:"array"`
 	Summary          string      `json:"summary"`
 	Caution          string      `json:"caution"`
-	Files            []string    `json:"files"`
+	Report           string      `json:"report"` // the page's file
 	EveryPlanAudited bool        `json:"everyPlanAudited"`
 }
 
@@ -88,14 +89,15 @@ func newDemoReport(seed int64, shift, sizes []*outcome) *demoReport {
 		r.TargetBps += u.Class.RateBps
 	}
 	for _, o := range shift {
+		compute := each(o, func(t *campaign.Trial) time.Duration { return t.Compute })
 		r.Shift = append(r.Shift, shiftLine{
 			Name:               o.name,
 			line:               newLine(o),
 			SavedDb:            decibels(o.meanPowerW() / shift[0].meanPowerW()),
 			RoundTripP50Micros: campaign.Quantile(o.roundTrip, 0.50).Microseconds(),
 			RoundTripP99Micros: campaign.Quantile(o.roundTrip, 0.99).Microseconds(),
-			ComputeP50Micros:   campaign.Quantile(o.compute, 0.50).Microseconds(),
-			ComputeP99Micros:   campaign.Quantile(o.compute, 0.99).Microseconds(),
+			ComputeP50Micros:   campaign.Quantile(compute, 0.50).Microseconds(),
+			ComputeP99Micros:   campaign.Quantile(compute, 0.99).Microseconds(),
 		})
 	}
 	for i, o := range sizes {
@@ -117,11 +119,11 @@ func newLine(o *outcome) line {
 		Grouping:         s.Grouping,
 		Beams:            s.Beams,
 		Power:            s.Power,
-		WorstRateRatio:   o.worstRatio,
-		ShortSlots:       o.short,
+		WorstRateRatio:   o.worstRatio(),
+		ShortSlots:       o.short(),
 		RadiatedPowerW:   o.meanPowerW(),
 		RadiatedPowerDbm: channel.DBm(o.meanPowerW()),
-		GroupsPerSlot:    float64(o.groups) / float64(len(o.slots)),
+		GroupsPerSlot:    o.groupsPerSlot(),
 	}
 }
 
@@ -197,7 +199,7 @@ func (r *demoReport) print(w io.Writer) error {
 		}
 		p.f("%8d  %9.4g %7.1f  %12s  %10s  %10.6f  %8.1f\n", l.Antennas, l.RadiatedPowerW, l.RadiatedPowerDbm, doubling, over, l.WorstRateRatio, l.GroupsPerSlot)
 	}
-	for _, text := range []string{r.Summary, method, r.Caution, "Plots: " + strings.Join(r.Files, ", ")} {
+	for _, text := range []string{r.Summary, method, r.Caution, "The report, to look at and to print: " + r.Report} {
 		p.f("\n%s\n", wrap(text, 92))
 	}
 	return p.err

@@ -3,7 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
-	"math"
+	"slices"
 	"sync"
 	"time"
 
@@ -17,6 +17,7 @@ import (
 type way struct {
 	name     string
 	antennas int
+	far      bool // with the array's geometry, so that EIRP is told
 	options  scheduler.Options
 }
 
@@ -25,14 +26,8 @@ type way struct {
 type outcome struct {
 	way
 	strategies map[scheduler.Strategy]int // slots by the strategy that was in force
-	slots      []int                      // numbers of the slots
-	powerW     []float64                  // radiated, mean over each slot
-	floorW     []float64                  // proved for each slot; empty when not asked for
+	slots      []campaign.Slot            // numbered by the shift, each with one trial
 	roundTrip  []time.Duration            // slot sent to plan received
-	compute    []time.Duration            // the engine's part of it
-	worstRatio float64                    // least rate over target, any user, any slot
-	short      int                        // slots with a rate that was not met
-	groups     int                        // of all slots together
 }
 
 // planner plans slots, one after the other.
@@ -54,7 +49,7 @@ func (w way) try(ctx context.Context, open open, seed int64, slots []int, each f
 	defer p.Close()
 	rows, columns := quay.Grid(w.antennas)
 	scene := quay.New(seed, quay.DayShift, rows, columns)
-	o := &outcome{way: w, strategies: make(map[scheduler.Strategy]int), worstRatio: math.Inf(1)}
+	o := &outcome{way: w, strategies: make(map[scheduler.Strategy]int)}
 	for _, i := range slots {
 		if err := context.Cause(ctx); err != nil {
 			return nil, err
@@ -71,44 +66,91 @@ func (w way) try(ctx context.Context, open open, seed int64, slots []int, each f
 func (o *outcome) plan(ctx context.Context, p planner, scene *quay.Scene, i int) error {
 	slot := campaign.QuaySlot(scene, i)
 	slot.Options = o.options
+	if o.far {
+		slot.Array = campaign.QuayArray(scene)
+	}
 	sent := time.Now()
 	plan, err := p.Plan(ctx, slot)
 	if err != nil {
 		return err
 	}
 	roundTrip := time.Since(sent)
-	result, err := audit.Recompute(slot, plan)
+	trial, audited, err := judge(slot, plan)
 	if err != nil {
-		return fmt.Errorf("%w %v", err, plan.Violations)
+		return err
 	}
-	if !result.Agrees() {
-		return fmt.Errorf("the audit disagrees with the plan in %d places, first %v", len(result.Findings), result.Findings[0])
-	}
-	o.slots = append(o.slots, i)
-	o.powerW = append(o.powerW, result.RadiatedPowerW)
-	if result.FloorPowerW != nil {
-		o.floorW = append(o.floorW, *result.FloorPowerW)
-	}
+	o.slots = append(o.slots, campaign.Slot{
+		Number: i, Sequence: plan.Sequence, Users: len(slot.Users), Antennas: o.antennas,
+		FloorPowerW: audited.FloorPowerW, Trials: []campaign.Trial{trial},
+	})
 	o.roundTrip = append(o.roundTrip, roundTrip)
-	o.compute = append(o.compute, time.Duration(plan.ComputeMicros)*time.Microsecond)
-	o.worstRatio = min(o.worstRatio, result.WorstRateRatio)
-	if plan.Status != scheduler.StatusMet {
-		o.short++
-	}
-	o.groups += len(plan.Groups)
 	o.strategies[plan.Strategy]++
 	return nil
 }
 
+// judge audits a plan; one that is none, or that the audit disagrees with, is an
+// error.
+func judge(slot *scheduler.Slot, plan *scheduler.Plan) (campaign.Trial, *audit.Result, error) {
+	trial, audited := campaign.Judge(slot, plan)
+	switch {
+	case audited == nil:
+		return trial, nil, fmt.Errorf("%v: %s", trial.Status, trial.Reason)
+	case trial.Disagreements > 0:
+		return trial, nil, fmt.Errorf("the audit disagrees with the plan in %d places, first %s", trial.Disagreements, trial.Reason)
+	}
+	return trial, audited, nil
+}
+
+// each returns a number of every slot's trial.
+func each[T any](o *outcome, value func(*campaign.Trial) T) []T {
+	var out []T
+	for i := range o.slots {
+		out = append(out, value(&o.slots[i].Trials[0]))
+	}
+	return out
+}
+
+// powerW returns the radiated power in W of every slot, mean over the slot.
+func (o *outcome) powerW() []float64 {
+	return each(o, func(t *campaign.Trial) float64 { return t.RadiatedPowerW })
+}
+
 // meanPowerW returns the radiated power in W, mean over slots.
-func (o *outcome) meanPowerW() float64 { return campaign.Mean(o.powerW) }
+func (o *outcome) meanPowerW() float64 { return campaign.Mean(o.powerW()) }
+
+// worstRatio returns the least rate over target of any user in any slot.
+func (o *outcome) worstRatio() float64 {
+	return slices.Min(each(o, func(t *campaign.Trial) float64 { return t.WorstRateRatio }))
+}
+
+// short returns the number of slots with a target that was not met.
+func (o *outcome) short() int {
+	n := 0
+	for i := range o.slots {
+		if !o.slots[i].Trials[0].Met() {
+			n++
+		}
+	}
+	return n
+}
+
+// groupsPerSlot returns the mean number of groups.
+func (o *outcome) groupsPerSlot() float64 {
+	return campaign.Mean(each(o, func(t *campaign.Trial) float64 { return float64(t.Groups) }))
+}
 
 // overFloorDB returns the mean power over the mean floor, nil without floors.
 func (o *outcome) overFloorDB() *float64 {
-	if len(o.floorW) == 0 {
+	var floorW []float64
+	for i := range o.slots {
+		if w := o.slots[i].FloorPowerW; w != nil {
+			floorW = append(floorW, *w)
+		}
+	}
+	if len(floorW) == 0 {
 		return nil
 	}
-	over := decibels(o.meanPowerW() / campaign.Mean(o.floorW))
+	over := decibels(o.meanPowerW() / campaign.Mean(floorW))
 	return &over
 }
 

@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"image/png"
 	"math"
 	"os"
 	"path/filepath"
@@ -13,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"leastwatt/campaign"
 	"leastwatt/scheduler"
 )
 
@@ -34,7 +34,7 @@ func (local) Close() {}
 func opens(p planner) open { return func(context.Context) (planner, error) { return p, nil } }
 
 func small(name string, antennas int) way {
-	return way{name, antennas, scheduler.Options{Weights: scheduler.WeightsF32}}
+	return way{name: name, antennas: antennas, options: scheduler.Options{Weights: scheduler.WeightsF32}}
 }
 
 func TestTry(t *testing.T) {
@@ -43,11 +43,11 @@ func TestTry(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if seen != 3 || len(o.powerW) != 3 || len(o.roundTrip) != 3 {
-		t.Errorf("%d calls, %d powers, %d times, want 3 of each", seen, len(o.powerW), len(o.roundTrip))
+	if seen != 3 || len(o.slots) != 3 || len(o.roundTrip) != 3 {
+		t.Errorf("%d calls, %d slots, %d times, want 3 of each", seen, len(o.slots), len(o.roundTrip))
 	}
-	if o.short != 0 || o.worstRatio < 1-scheduler.RateTolerance {
-		t.Errorf("%d slots short, worst rate %v of its target", o.short, o.worstRatio)
+	if o.short() != 0 || o.worstRatio() < 1-scheduler.RateTolerance {
+		t.Errorf("%d slots short, worst rate %v of its target", o.short(), o.worstRatio())
 	}
 	if !(o.meanPowerW() > 0) {
 		t.Errorf("mean power %v W", o.meanPowerW())
@@ -100,7 +100,7 @@ func TestDemoOverTheWire(t *testing.T) {
 	if err := json.Unmarshal(out.Bytes(), &r); err != nil {
 		t.Fatal(err)
 	}
-	if r.Slots != 2 || len(r.Shift) != 3 || len(r.Array) != 8 || len(r.Files) != 2 {
+	if r.Slots != 2 || len(r.Shift) != 3 || len(r.Array) != 8 {
 		t.Errorf("report %+v", r)
 	}
 	for _, l := range r.Array {
@@ -118,10 +118,17 @@ func TestDemoOverTheWire(t *testing.T) {
 	if saved := r.Shift[1].SavedDb; saved < 15 {
 		t.Errorf("64 antennas save %.1f dB against one", saved)
 	}
-	for _, name := range r.Files {
-		if _, err := os.Stat(name); err != nil {
-			t.Error(err)
+	page, err := os.ReadFile(r.Report)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"timeline", "power", "rates", "distribution", "groups", "beams", "consumed", "exposure"} {
+		if !strings.Contains(string(page), `<figure id="`+want+`">`) {
+			t.Errorf("no figure %q in the report", want)
 		}
+	}
+	if !strings.Contains(string(page), "Grey sectors") {
+		t.Error("no protected direction in the report's beams")
 	}
 }
 
@@ -149,11 +156,12 @@ func TestDemoFails(t *testing.T) {
 
 // made is an outcome with the powers given in W.
 func made(name string, antennas, groups int, powerW ...float64) *outcome {
-	o := &outcome{way: way{name: name, antennas: antennas}, worstRatio: 1, groups: groups * len(powerW), powerW: powerW}
-	for i := range powerW {
-		o.slots = append(o.slots, i)
+	o := &outcome{way: way{name: name, antennas: antennas}}
+	for i, w := range powerW {
+		o.slots = append(o.slots, campaign.Slot{Number: i, Trials: []campaign.Trial{{
+			Status: scheduler.StatusMet, RadiatedPowerW: w, WorstRateRatio: 1, Groups: groups, Compute: time.Duration(i+1) * 500 * time.Microsecond,
+		}}})
 		o.roundTrip = append(o.roundTrip, time.Duration(i+1)*time.Millisecond)
-		o.compute = append(o.compute, time.Duration(i+1)*500*time.Microsecond)
 	}
 	o.strategies = map[scheduler.Strategy]int{{Grouping: "alone", Beams: "optimal", Power: "joint"}: len(powerW)}
 	return o
@@ -162,7 +170,8 @@ func made(name string, antennas, groups int, powerW ...float64) *outcome {
 func madeReport() *demoReport {
 	shift := []*outcome{made("ours", 64, 2, 0.001, 0.003), made("one antenna", 1, 16, 1, 3), made("the textbook", 64, 3, 0.002, 0.001)}
 	sizes := []*outcome{made("", 1, 16, 2), made("", 2, 8, 1), made("", 4, 4, 0.25)}
-	sizes[2].floorW = []float64{0.125}
+	floorW := 0.125
+	sizes[2].slots[0].FloorPowerW = &floorW
 	return newDemoReport(1, shift, sizes)
 }
 
@@ -218,7 +227,7 @@ func TestSummary(t *testing.T) {
 func TestPrint(t *testing.T) {
 	var out bytes.Buffer
 	r := madeReport()
-	r.Files = []string{"out/quay.png"}
+	r.Report = "out/report.html"
 	if err := r.print(&out); err != nil {
 		t.Fatal(err)
 	}
@@ -228,7 +237,7 @@ func TestPrint(t *testing.T) {
 		"one antenna                           2    33.0     30.0    1.000000      16.0     1.00    2.00\n",
 		"       1          2    33.0             -           -    1.000000      16.0\n",
 		"       4       0.25    24.0          -6.0         3.0    1.000000       4.0\n",
-		wrap(r.Summary, 92), wrap(r.Caution, 92), "Plots: out/quay.png\n",
+		wrap(r.Summary, 92), wrap(r.Caution, 92), "The report, to look at and to print: out/report.html\n",
 	} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("no %q in\n%s", want, out.String())
@@ -257,40 +266,6 @@ func TestReportJSON(t *testing.T) {
 	}
 	if _, there := got.Array[0]["doublingDb"]; there || got.Array[1]["doublingDb"] == nil {
 		t.Errorf("doublingDb of the first sizes: %v, %v", got.Array[0], got.Array[1])
-	}
-}
-
-func TestPlotDemo(t *testing.T) {
-	dir := filepath.Join(t.TempDir(), "new")
-	shift := []*outcome{made("ours", 64, 2, 0.001, 0.003), made("one antenna", 1, 16, 1, 3), made("the textbook", 64, 3, 0.002, 0.001)}
-	sizes := []*outcome{made("", 1, 16, 2), made("", 2, 8, 1), made("", 4, 4, 0.25)}
-	files, err := plotDemo(dir, shift, sizes)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if len(files) != 2 {
-		t.Fatalf("files %v, want two", files)
-	}
-	f, err := os.Open(filepath.Join(dir, "quay.png"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	picture, err := png.Decode(f)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if b := picture.Bounds(); b.Dx() != 1760 || b.Dy() != 736 {
-		t.Errorf("picture of %v", b)
-	}
-	svg, err := os.ReadFile(filepath.Join(dir, "quay.svg"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, want := range []string{"antennas", "mean radiated power (dBm)", "1/M: 3 dB per doubling", "33.0", "24.0", "time into the shift (s)", "ours", "the textbook"} {
-		if !strings.Contains(string(svg), ">"+want+"<") {
-			t.Errorf("the picture does not say %q", want)
-		}
 	}
 }
 

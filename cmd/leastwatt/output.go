@@ -7,6 +7,8 @@ import (
 	"io"
 	"math"
 	"os"
+	"path/filepath"
+	"slices"
 	"strings"
 	"text/tabwriter"
 
@@ -15,6 +17,7 @@ import (
 
 	"leastwatt/energy"
 	pb "leastwatt/proto/leastwatt/v1"
+	"leastwatt/report"
 )
 
 // createOutput opens a file for writing; "-" is stdout and "" nothing.
@@ -31,6 +34,14 @@ func createOutput(name string, stdout io.Writer) (io.WriteCloser, error) {
 type nopCloser struct{ io.Writer }
 
 func (nopCloser) Close() error { return nil }
+
+// checkPlot tells whether a plot can be written under a name; none is fine.
+func checkPlot(name string) error {
+	if name != "" && !slices.Contains(report.Pictures, filepath.Ext(name)) {
+		return usagef("--plot %s: %s", name, strings.Join(report.Pictures, " or "))
+	}
+	return nil
+}
 
 // writeMessage writes a message as protobuf JSON: on one line, or indented.
 func writeMessage(w io.Writer, m proto.Message, indent bool) error {
@@ -63,6 +74,9 @@ func violationLine(v *pb.Violation) string {
 
 // dBm returns a power in dBm.
 func dBm(powerW float64) float64 { return 30 + 10*math.Log10(powerW) }
+
+// below returns a power so many dB under another.
+func below(powerW, dB float64) float64 { return powerW * math.Pow(10, -dB/10) }
 
 // powerText writes a power in W and dBm.
 func powerText(powerW float64) string {

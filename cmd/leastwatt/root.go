@@ -42,6 +42,8 @@ not met because something binds.`,
 	root.AddCommand(newAuditCommand())
 	root.AddCommand(newCompareCommand())
 	root.AddCommand(newScaleCommand())
+	root.AddCommand(newReportCommand())
+	root.AddCommand(newCampaignCommand())
 	root.AddCommand(newVersionCommand())
 	return root
 }

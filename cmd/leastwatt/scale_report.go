@@ -8,7 +8,7 @@ import (
 
 	"leastwatt/campaign"
 	"leastwatt/energy"
-	"leastwatt/scheduler"
+	"leastwatt/report"
 )
 
 // scaleReport is everything scale found, as --json prints it.
@@ -27,18 +27,15 @@ type scaleReport struct {
 	Findings    []string              `json:"findings"` // in words
 }
 
-func newScaleReport(command string, flags *scaleFlags, result *campaign.SweepResult) *scaleReport {
-	settings := flags.scene.settings
-	settings.Rows, settings.Columns, settings.Users = 1, 1, flags.users[0]
+// newScaleReport sums up what a sweep found of its first strategy; antennas are
+// those of the array where another quantity is swept.
+func newScaleReport(h *campaign.Header, antennas int, result *campaign.SweepResult) *scaleReport {
 	r := &scaleReport{
-		Version: scheduler.Version, Command: command, Seed: settings.Seed, Scene: settings.scene().title(),
-		Quantity: result.Quantity, Drops: result.Drops, Consumption: flags.consumption, Floor: flags.floor, Points: result.Summaries(),
+		Version: h.Engine, Command: h.Command, Seed: h.Seed, Scene: h.Scene,
+		Quantity: result.Quantity, Drops: result.Drops, Consumption: h.Consumption, Floor: h.Floor, Points: result.Summaries(0),
 	}
 	if r.Quantity != sweptAntennas {
-		r.Antennas = flags.antennas[0]
-	}
-	if first, last := flags.users[0], flags.users[len(flags.users)-1]; first != last {
-		r.Scene = strings.Replace(r.Scene, fmt.Sprintf("%d users", first), fmt.Sprintf("%d to %d users", first, last), 1)
+		r.Antennas = antennas
 	}
 	for _, text := range []string{r.saving(), r.leastConsumed(), r.uneven()} {
 		if text != "" {
@@ -70,17 +67,19 @@ func (r *scaleReport) good() bool {
 }
 
 // at writes a value with what it is of.
-func (r *scaleReport) at(i int) string {
-	v := r.Points[i].Value
+func (r *scaleReport) at(i int) string { return sweptText(r.Quantity, r.Points[i].Value) }
+
+// sweptText writes a value of a quantity that is swept.
+func sweptText(quantity string, value float64) string {
 	switch {
-	case r.Quantity == sweptBits:
-		return fmt.Sprintf("weights of %g bits", v)
-	case r.Quantity == sweptErrors:
-		return fmt.Sprintf("a channel error of %g", v)
-	case v == 1:
-		return "1 " + strings.TrimSuffix(r.Quantity, "s")
+	case quantity == sweptBits:
+		return fmt.Sprintf("weights of %g bits", value)
+	case quantity == sweptErrors:
+		return fmt.Sprintf("a channel error of %g", value)
+	case value == 1:
+		return "1 " + strings.TrimSuffix(quantity, "s")
 	}
-	return fmt.Sprintf("%g %s", v, r.Quantity)
+	return fmt.Sprintf("%g %s", value, quantity)
 }
 
 // saving says what the last value saves against the first.
@@ -95,8 +94,10 @@ func (r *scaleReport) saving() string {
 		rates = "each user at its rate"
 	}
 	text := fmt.Sprintf("%s against %s, %s: %s of radiated power saved", r.at(last), r.at(0), rates, intervalText(s))
-	if c := r.Points[last].ConsumedSavingDb; c != nil {
+	if c := r.Points[last].ConsumedSavingDb; c != nil && c.Mean >= 0 {
 		text += fmt.Sprintf(", %s of power from the wall", intervalText(c))
+	} else if c != nil {
+		text += fmt.Sprintf(", for %s more power from the wall", intervalText(&campaign.Interval{Mean: -c.Mean, Half: c.Half, Values: c.Values}))
 	}
 	if s.Half != nil {
 		text += fmt.Sprintf("; intervals of 95 %% confidence by Student's t over the dB of %d drops", s.Values)
@@ -112,14 +113,21 @@ func intervalText(s *campaign.Interval) string {
 	return fmt.Sprintf("%.2f dB (%.2f to %.2f)", s.Mean, s.Mean-*s.Half, s.Mean+*s.Half)
 }
 
-// leastConsumed says at how many antennas power from the wall is least, and why.
-func (r *scaleReport) leastConsumed() string {
+// leastConsumedAt returns the point of least power from the wall; -1 where it is
+// known of none.
+func (r *scaleReport) leastConsumedAt() int {
 	least := -1
 	for i := range r.Points {
 		if w := r.Points[i].ConsumedPowerW; w != nil && (least < 0 || *w < *r.Points[least].ConsumedPowerW) {
 			least = i
 		}
 	}
+	return least
+}
+
+// leastConsumed says at how many antennas power from the wall is least, and why.
+func (r *scaleReport) leastConsumed() string {
+	least := r.leastConsumedAt()
 	if least < 0 || r.Quantity != sweptAntennas || len(r.Points) < 2 {
 		return ""
 	}
@@ -137,11 +145,13 @@ func (r *scaleReport) leastConsumed() string {
 	return text
 }
 
+const unevenMeans = "means of W are not of the same drops. Savings are, of drops met on both."
+
 // uneven warns where means are not of the same drops.
 func (r *scaleReport) uneven() string {
 	for i := range r.Points {
 		if r.Points[i].Met != r.Points[0].Met {
-			return "Not every value has as many drops with all targets met: means of W are not of the same drops. Savings are, of drops met on both."
+			return "Not every value has as many drops with all targets met: " + unevenMeans
 		}
 	}
 	return ""
@@ -176,6 +186,20 @@ func (r *scaleReport) change(from, to int) (more, less energy.Cause, ok bool) {
 		}
 	}
 	return more, less, true
+}
+
+// plot draws radiated power and power from the wall, side by side, into a file.
+func (r *scaleReport) plot(name string) error {
+	scale := report.Scale{Quantity: r.Quantity, Points: r.Points}
+	radiated, err := scale.Power()
+	if err != nil {
+		return err
+	}
+	consumed, err := scale.Consumed(r.Consumption)
+	if err != nil {
+		return err
+	}
+	return report.Save(name, radiated, consumed)
 }
 
 // print writes the tables and what they say.

@@ -21,6 +21,8 @@ type scene interface {
 	// slot returns slot i as the engine gets it, and its channel as it truly was.
 	slot(i int) (known *scheduler.Slot, truth []complex128)
 	title() string
+	// geometry returns the array as the engine takes it; nil where it cannot say it.
+	geometry() *scheduler.Array
 }
 
 // synthSettings say what a trace is of. They stand in its header as JSON: the same
@@ -169,6 +171,8 @@ func (s cellScene) slot(i int) (*scheduler.Slot, []complex128) {
 	return slot, snapshot.True
 }
 
+func (s cellScene) geometry() *scheduler.Array { return s.array }
+
 // quayScene is the demo's scene.
 type quayScene struct{ scene *quay.Scene }
 
@@ -182,6 +186,8 @@ func (s quayScene) slot(i int) (*scheduler.Slot, []complex128) {
 	slot.CaptureTime = time.UnixMicro(int64(i) * int64(quay.SlotIntervalS*1e6)).UTC()
 	return slot, slot.Channel.Samples
 }
+
+func (s quayScene) geometry() *scheduler.Array { return campaign.QuayArray(s.scene) }
 
 // quayCrew splits users as the day shift has them; more users have the fewer among
 // them.

@@ -107,12 +107,13 @@ func TestDeps(t *testing.T) {
 		return programs
 	}
 	const (
-		lp     = "deps: lp_solve cannot be had (%): building with -tags nolpsolve, gonum's simplex in its place\n"
-		python = "deps: grpcio for Python cannot be had (%): the Python client goes untested\n"
-		node   = "deps: grpc-js for Node cannot be had (%): the Node example goes untested\n"
-		fetch  = "deps: fetching the packages of client/node with npm\n"
-		retry  = "deps: refreshing the package lists with apt-get update and trying again\n"
-		lpApt  = "deps: installing liblpsolve55-dev libsuitesparse-dev with apt-get\n"
+		lp      = "deps: lp_solve cannot be had (%): building with -tags nolpsolve, gonum's simplex in its place\n"
+		python  = "deps: grpcio for Python cannot be had (%): the Python client goes untested\n"
+		node    = "deps: grpc-js for Node cannot be had (%): the Node example goes untested\n"
+		browser = "deps: Chromium cannot be had (%): reports go untested in a browser\n"
+		fetch   = "deps: fetching the packages of client/node with npm\n"
+		retry   = "deps: refreshing the package lists with apt-get update and trying again\n"
+		lpApt   = "deps: installing liblpsolve55-dev libsuitesparse-dev with apt-get\n"
 	)
 	for _, test := range []struct {
 		name     string
@@ -207,6 +208,15 @@ func TestDeps(t *testing.T) {
 		{
 			name: "npm in vain", programs: join(full, map[string]string{"npm": "exit"}), verb: "node",
 			said: fetch + strings.Replace(node, "%", "node: cannot find it", 1), flags: "-tags=nolpsolve\n",
+		},
+		{
+			name: "browser", programs: full, env: []string{"FAKE_APT=down"}, verb: "browser",
+			said: "deps: installing chromium fonts-liberation with apt-get\n" + retry +
+				strings.Replace(browser, "%", "apt-get failed: E: no network", 1),
+			calls: "install fonts-liberation; update update", flags: "-tags=nolpsolve\n",
+		},
+		{
+			name: "browser at hand", programs: join(full, map[string]string{"chromium": "exit"}), verb: "browser", flags: "-tags=nolpsolve\n",
 		},
 	} {
 		t.Run(test.name, func(t *testing.T) {

@@ -1,0 +1,156 @@
+package report
+
+import (
+	"fmt"
+	"image/color"
+	"math"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+
+	"leastwatt/campaign"
+)
+
+// rateShapes tell samples apart by shape.
+var rateShapes = []draw.GlyphDrawer{draw.RingGlyph{}, draw.CrossGlyph{}, draw.SquareGlyph{}, draw.PlusGlyph{}, draw.TriangleGlyph{}, draw.PyramidGlyph{}}
+
+// Rates draws what users got against what they asked for: a saving that is paid
+// for in service shows below the line.
+func Rates(samples []Sample) (*Figure, error) {
+	f := &Figure{
+		ID: "rates", Title: "Delivered against asked for",
+		Caption: "A mark for every user and slot, those that fall on one another drawn once. Below the line a user gets less than asked for. Rates are re-computed from the weights as sent, apart from the engine.",
+		Table:   Table{Columns: []string{"way", "targets", "met", "asked for (Mbit/s, mean)", "delivered (Mbit/s, mean)", "least delivered / asked for"}},
+	}
+	p := newPlot("asked for, a user in a slot", "delivered")
+	p.X.Tick.Marker, p.Y.Tick.Marker = decadeTicks("bit/s"), decadeTicks("bit/s")
+	lo, hi := math.Inf(1), math.Inf(-1)
+	marks := make([]plotter.XYs, len(samples))
+	for i, s := range samples {
+		marks[i] = s.marks()
+		for _, m := range marks[i] {
+			lo, hi = math.Min(lo, math.Min(m.X, m.Y)), math.Max(hi, math.Max(m.X, m.Y))
+		}
+		f.Table.Rows = append(f.Table.Rows, s.service())
+	}
+	if lo < hi || lo == hi {
+		margin := 0.05*(hi-lo) + 0.05
+		lo, hi = lo-margin, hi+margin
+		below, err := plotter.NewPolygon(plotter.XYs{{X: lo, Y: lo}, {X: hi, Y: hi}, {X: hi, Y: lo}})
+		if err != nil {
+			return nil, err
+		}
+		below.Color, below.LineStyle = color.Gray{0xf0}, draw.LineStyle{}
+		p.Add(below)
+		if err := addCurve(p, "delivered = asked for", plotter.XYs{{X: lo, Y: lo}, {X: hi, Y: hi}}, reference, nil); err != nil {
+			return nil, err
+		}
+		p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = lo, hi, lo, hi
+	}
+	for i, s := range samples {
+		if len(marks[i]) == 0 {
+			continue
+		}
+		scatter, err := plotter.NewScatter(marks[i])
+		if err != nil {
+			return nil, err
+		}
+		scatter.GlyphStyle = draw.GlyphStyle{Color: colors[i%len(colors)], Radius: vg.Points(3 + 1.5*float64(i)), Shape: rateShapes[i%len(rateShapes)]}
+		p.Add(scatter)
+		p.Legend.Add(s.Name, scatter)
+	}
+	p.Legend.Left, p.Legend.XOffs = true, legendIn
+	f.panels = []*plot.Plot{p}
+	return f, nil
+}
+
+// sameMark is the distance of marks, in decades, within which one is drawn: a
+// third of a mark's width.
+const sameMark = 0.002
+
+// marks returns the logarithms of rates asked for and delivered, each place once.
+// A user who gets nothing is drawn three decades below what it asks for.
+func (s *Sample) marks() plotter.XYs {
+	var out plotter.XYs
+	seen := make(map[[2]int]bool)
+	for _, u := range s.Rates {
+		if !(u.TargetBps > 0) {
+			continue
+		}
+		at := plotter.XY{X: math.Log10(u.TargetBps), Y: math.Log10(math.Max(u.RateBps, 1e-3*u.TargetBps))}
+		place := [2]int{int(math.Round(at.X / sameMark)), int(math.Round(at.Y / sameMark))}
+		if !seen[place] {
+			seen[place] = true
+			out = append(out, at)
+		}
+	}
+	return out
+}
+
+// met is what a plan of status MET may fall short of a target by, as the contract
+// has it.
+const met = 1 - 1e-6
+
+// service is the table's row of a sample.
+func (s *Sample) service() []Cell {
+	var targets, kept int
+	var asked, got float64
+	worst := math.Inf(1)
+	for _, u := range s.Rates {
+		if !(u.TargetBps > 0) {
+			continue
+		}
+		targets++
+		asked, got = asked+u.TargetBps, got+u.RateBps
+		ratio := u.RateBps / u.TargetBps
+		worst = math.Min(worst, ratio)
+		if ratio >= met {
+			kept++
+		}
+	}
+	row := []Cell{words(s.Name), number("%.0f", float64(targets)), number("%.0f", float64(kept))}
+	if targets == 0 {
+		return row
+	}
+	n := float64(targets) * 1e6
+	return append(row, number("%.4g", asked/n), number("%.4g", got/n), number("%.6f", worst))
+}
+
+// Timeline draws the radiated power of ways from slot to slot.
+func Timeline(title string, everyS float64, names []string, slots [][]int, powerW [][]float64) (*Figure, error) {
+	f := &Figure{
+		ID: "timeline", Title: title,
+		Caption: "Radiated power, mean over each slot, while the users move.",
+		Table:   Table{Columns: []string{"way", "slots", "least (dBm)", "median (dBm)", "most (dBm)"}},
+	}
+	p := newPlot("time (s)", "radiated power (dBm)")
+	p.X.Tick.Marker, p.Y.Tick.Marker = plot.TickerFunc(roundTicks), plot.TickerFunc(roundTicks)
+	lines := make([]plotter.XYs, len(names))
+	for i := range names {
+		for n, dBm := range inDBm(powerW[i]) {
+			lines[i] = append(lines[i], plotter.XY{X: float64(slots[i][n]) * everyS, Y: dBm})
+		}
+		if len(lines[i]) != len(slots[i]) {
+			return nil, fmt.Errorf("report: %s: %d powers above 0 for %d slots", names[i], len(lines[i]), len(slots[i]))
+		}
+		f.Table.Rows = append(f.Table.Rows, timelineRow(names[i], inDBm(powerW[i])))
+	}
+	if err := addLines(p, names, lines); err != nil {
+		return nil, err
+	}
+	padY(p, 0.05, 0.28)
+	f.panels = []*plot.Plot{p}
+	return f, nil
+}
+
+func timelineRow(name string, dBm []float64) []Cell {
+	row := []Cell{words(name), number("%.0f", float64(len(dBm)))}
+	if len(dBm) > 0 {
+		for _, q := range []float64{0, 0.5, 1} {
+			row = append(row, number("%.2f", campaign.Quantile(dBm, q)))
+		}
+	}
+	return row
+}
