@@ -43,6 +43,8 @@ func planned(slot *scheduler.Slot, grouping string) *scheduler.Plan {
 	return scheduler.NewEngine().Schedule(context.Background(), &s)
 }
 
+func dB(ratio float64) float64 { return 10 * math.Log10(ratio) }
+
 // On several subbands mixed takes no more than least-power whatever the slot, and
 // less on average. Every plan is what its audit says, and above the floor.
 func TestMixedOnSubbands(t *testing.T) {
@@ -63,8 +65,8 @@ func TestMixedOnSubbands(t *testing.T) {
 			if plan.RadiatedPowerW > baseW*(1+1e-6) {
 				t.Errorf("%v: %g W, least-power %g W", c, plan.RadiatedPowerW, baseW)
 			}
-			mixed += 10 * math.Log10(plan.RadiatedPowerW/baseW) / drops
-			floor += 10 * math.Log10(*plan.FloorPowerW/baseW) / drops
+			mixed += dB(plan.RadiatedPowerW/baseW) / drops
+			floor += dB(*plan.FloorPowerW/baseW) / drops
 		}
 		t.Logf("K=%d F=%d M=%d %22.3f %9.3f", c.users, c.subbands, c.antennas, mixed, floor)
 		sum += mixed * drops

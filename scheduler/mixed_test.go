@@ -68,8 +68,7 @@ func TestMixedPlans(t *testing.T) {
 	rng := rand.New(rand.NewPCG(51, 52))
 	several := 0
 	for i := range 6 {
-		set := slotSets[i%len(slotSets)]
-		slot := set.draw(rng, 5, 3, 1)
+		slot := draws[i%len(draws)](rng, 5, 3, 1)
 		slot.Options = Options{Grouping: GroupingMixed, Weights: WeightsF64}
 		plan := NewEngine().Schedule(context.Background(), slot)
 		if plan.Status != StatusMet {
