@@ -198,6 +198,27 @@ func TestMixedOnSubbandsWithinLimits(t *testing.T) {
 	}
 }
 
+// Under a limit that is far away mixed takes no more than least-power either, also
+// where it keeps its groups, and less on average.
+func TestMixedInTurn(t *testing.T) {
+	rng := rand.New(rand.NewPCG(65, 66))
+	farW, mean := 1e9, 0.0
+	const drops = 18
+	for i := range drops {
+		slot := echoSlot(rng, 4, 3, 2, 1.5)
+		slot.Limits.TotalPowerW = &farW
+		baseW, mixedW := planned(slot, scheduler.GroupingLeastPower).RadiatedPowerW, planned(slot, scheduler.GroupingMixed).RadiatedPowerW
+		if mixedW > baseW*(1+1e-6) {
+			t.Errorf("slot %d: %g W, least-power %g W", i, mixedW, baseW)
+		}
+		mean += dB(mixedW/baseW) / drops
+	}
+	t.Logf("%.3f dB over least-power on average", mean)
+	if mean > -0.1 {
+		t.Errorf("%g dB over least-power on average", mean)
+	}
+}
+
 // With a work limit mixed plans are the same bit for bit, say that they were
 // stopped early, and take no more than least-power with as much work.
 func TestMixedWorkLimit(t *testing.T) {

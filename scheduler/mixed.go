@@ -34,16 +34,23 @@ func (mixed) Timed(v *View) []TimedGroup {
 	if v.divide(base); math.IsInf(base.powerW, 1) || v.options.ShareStep > 0 || v.options.Beams == BeamsCodebook || v.Stopped() {
 		return start
 	}
-	found := v.generated(base)
-	// Limits and rate tables may make what the programme chose dearer.
-	p := v.partitionOf(found)
+	recall := v.solver.remember()
+	if found := v.generated(base); v.better(found, base.powerW) {
+		return found
+	}
+	recall() // rates split over subbands the way that base has them
+	return start
+}
+
+// better reports whether groups are allowed and take less power: limits and rate
+// tables may make what a program without them chose dearer.
+func (v *View) better(found []TimedGroup, powerW float64) bool {
 	if most := v.slot.Limits.MaxGroups; len(found) == 0 || most > 0 && len(found) > most {
-		return start
+		return false
 	}
-	if v.divide(p); !(p.powerW < base.powerW*(1-shareTolerance)) {
-		return start
-	}
-	return found
+	p := v.partitionOf(found)
+	v.divide(p)
+	return p.powerW < powerW*(1-shareTolerance)
 }
 
 // generated returns groups by column generation from those of a partition, limits
