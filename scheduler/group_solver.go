@@ -92,6 +92,31 @@ func (s *groupSolver) remember() (recall func()) {
 	}
 }
 
+// fractions returns the parts of users' rates on all subbands in their last solves,
+// [user][subband]; nil where there is one.
+func (s *groupSolver) fractions(users []int) []float64 {
+	n := s.view.Subbands()
+	if n == 1 {
+		return nil
+	}
+	out := make([]float64, 0, len(users)*n)
+	for _, k := range users {
+		out = append(out, s.fraction[k*n:(k+1)*n]...)
+	}
+	return out
+}
+
+// setFractions has the next solve of users start from fractions, nil for none.
+func (s *groupSolver) setFractions(users []int, fractions []float64) {
+	if fractions == nil {
+		return
+	}
+	n := s.view.Subbands()
+	for i, k := range users {
+		copy(s.fraction[k*n:(k+1)*n], fractions[i*n:])
+	}
+}
+
 // solved is what a group takes at some share, kept because on the edge of what it
 // can bear another start of the same solve may fail.
 type solved struct {

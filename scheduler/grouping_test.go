@@ -58,6 +58,33 @@ func partitionsOf(users []int, f func([][]int)) {
 
 func dB(ratio float64) float64 { return 10 * math.Log10(ratio) }
 
+// On several subbands, where a split of rates over them may end at one least or
+// another, plans take the power that searches found.
+func TestPlansAsSearched(t *testing.T) {
+	for seed := range uint64(40) {
+		k := 4 + int(seed%3)
+		slot := randomWideSlot(rand.New(rand.NewPCG(seed, 36)), k, 2+int(seed%3), 2+int(seed%4), 1.5)
+		v := newView(slot, Options{}.Resolve())
+		s := v.searched(nil)
+		best := v.bestOf(s.partition())
+		if best.powerW > s.total*(1+1e-3) {
+			t.Errorf("slot %d: groups divided take %g W, in the search %g W", seed, best.powerW, s.total)
+		}
+		if plan := planned(slot, Options{}); plan.RadiatedPowerW > best.powerW*(1+1e-6) {
+			t.Errorf("slot %d: plan of %g W, search ended at %g W", seed, plan.RadiatedPowerW, best.powerW)
+		}
+		if seed%4 > 0 || k > 5 {
+			continue
+		}
+		e := &exactSearch{view: v, users: v.active, least: math.Inf(1)}
+		e.start()
+		e.find()
+		if plan := planned(slot, Options{Grouping: GroupingExact}); plan.RadiatedPowerW > e.least*(1+1e-6) {
+			t.Errorf("slot %d: plan of %g W, exact ended at %g W", seed, plan.RadiatedPowerW, e.least)
+		}
+	}
+}
+
 // Exact agrees with a division of every partition there is, also where it is not
 // told what least-power finds.
 func TestExactAgainstAllPartitions(t *testing.T) {
