@@ -16,6 +16,7 @@ type column struct {
 	powerW float64   // +Inf where the rates cannot be had
 	slopes []float64 // dP/dr_k
 	share  float64   // of the slot, by the program
+	split  []float64 // [user][subband] of rates; nil on one
 }
 
 // columns is the state of column generation. A column is a group with rates on
@@ -96,6 +97,9 @@ func (m *columns) solved(place int, users []int, rates []float64) column {
 	c.powerW, _ = s.power(&onAir{users: users, bands: m.places[place], rates: rates}, 1)
 	if !math.IsInf(c.powerW, 1) {
 		c.slopes = slices.Clone(s.bySum[:len(users)])
+		if len(m.places[place]) > 1 {
+			c.split = slices.Clone(s.rates)
+		}
 	}
 	return c
 }
@@ -348,7 +352,7 @@ func (m *columns) timed() []TimedGroup {
 	slices.SortStableFunc(used, func(a, b column) int { return a.place - b.place })
 	var out []TimedGroup
 	for _, c := range used {
-		out = append(out, TimedGroup{Users: c.users, Subbands: m.places[c.place], Share: math.Min(c.share, 1), Rates: c.rates})
+		out = append(out, TimedGroup{Users: c.users, Subbands: m.places[c.place], Share: math.Min(c.share, 1), Rates: c.rates, split: c.split})
 	}
 	return out
 }

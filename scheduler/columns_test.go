@@ -48,7 +48,7 @@ func dB(ratio float64) float64 { return 10 * math.Log10(ratio) }
 // On several subbands mixed takes no more than least-power whatever the slot, and
 // less on average. Every plan is what its audit says, and above the floor.
 func TestMixedOnSubbands(t *testing.T) {
-	const drops = 5
+	const drops = 4
 	sum, all := 0.0, 0
 	t.Logf("mean dB over least-power: %9s %9s", "mixed", "floor")
 	for _, c := range []struct{ users, subbands, antennas int }{
@@ -203,7 +203,7 @@ func TestMixedOnSubbandsWithinLimits(t *testing.T) {
 func TestMixedInTurn(t *testing.T) {
 	rng := rand.New(rand.NewPCG(65, 66))
 	farW, mean := 1e9, 0.0
-	const drops = 18
+	const drops = 15
 	for i := range drops {
 		slot := echoSlot(rng, 4, 3, 2, 1.5)
 		slot.Limits.TotalPowerW = &farW
@@ -214,7 +214,7 @@ func TestMixedInTurn(t *testing.T) {
 		mean += dB(mixedW/baseW) / drops
 	}
 	t.Logf("%.3f dB over least-power on average", mean)
-	if mean > -0.1 {
+	if mean > -0.2 {
 		t.Errorf("%g dB over least-power on average", mean)
 	}
 }

@@ -261,7 +261,7 @@ func (s *groupSolver) splitRates(g *onAir) float64 {
 	}
 	s.rates = append(s.rates[:0], s.split.Rate...)
 	s.bySum = append(s.bySum[:0], s.split.SlopeRate...)
-	if g.part != nil {
+	if g.elsewhere() {
 		g.split = slices.Clone(s.rates)
 	}
 	for i, k := range g.users {
@@ -333,7 +333,7 @@ func (s *groupSolver) approachLimits(g *onAir) bool {
 // at hand, or nil when one is not known. Where users are in several groups it is
 // that of this one, whose ratios count.
 func (s *groupSolver) startSplit(g *onAir) []float64 {
-	if len(g.split) == len(g.users)*len(g.bands) && g.part != nil {
+	if len(g.split) == len(g.users)*len(g.bands) && g.elsewhere() {
 		return g.split
 	}
 	s.start = s.start[:0]

@@ -123,9 +123,9 @@ func TestColumnsApart(t *testing.T) {
 	mean, slots := 0.0, 0
 	t.Logf("mean dB over groups of least-power: %9s %9s", "in turn", "apart")
 	for _, c := range []struct{ users, subbands, antennas int }{
-		{3, 2, 4}, {4, 2, 2}, {4, 3, 2}, {5, 2, 3}, {5, 3, 4}, {6, 2, 4}, {4, 4, 3},
+		{3, 2, 4}, {4, 2, 2}, {4, 3, 2}, {5, 2, 3}, {5, 3, 4}, {4, 4, 3},
 	} {
-		const drops = 5
+		const drops = 4
 		var turn, apart float64
 		for range drops {
 			v := newView(randomWideSlot(rng, c.users, c.subbands, c.antennas, 1.5), Options{}.Resolve())

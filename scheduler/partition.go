@@ -18,6 +18,9 @@ type onAir struct {
 	split  []float64 // [user][band] rates of the last solve, where users are in several groups
 }
 
+// elsewhere reports whether users may be in other groups too.
+func (g *onAir) elsewhere() bool { return g.part != nil || g.rates != nil }
+
 // partition is the groups of a slot with the power they need.
 type partition struct {
 	grouping string // what made it; empty: the caller
@@ -120,7 +123,7 @@ func (v *View) grouped(name string) *partition {
 func (v *View) partitionOf(groups []TimedGroup) *partition {
 	p := &partition{}
 	for _, t := range groups {
-		g := onAir{users: t.Users, bands: t.Subbands, share: t.Share, fixed: t.Share > 0, rates: t.Rates}
+		g := onAir{users: t.Users, bands: t.Subbands, share: t.Share, fixed: t.Share > 0, rates: t.Rates, split: t.split}
 		if g.bands == nil {
 			g.bands = v.allBands
 		}
