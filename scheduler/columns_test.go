@@ -219,6 +219,23 @@ func TestMixedInTurn(t *testing.T) {
 	}
 }
 
+// Where no more groups are allowed than least-power needs mixed keeps those, and the
+// split of rates over subbands that they were found with.
+func TestMixedKeepsGroups(t *testing.T) {
+	rng := rand.New(rand.NewPCG(65, 66))
+	farW := 1e9
+	for i := range 12 {
+		slot := echoSlot(rng, 4, 3, 2, 1.5)
+		slot.Limits.TotalPowerW = &farW // groups in turn
+		base := planned(slot, scheduler.GroupingLeastPower)
+		slot.Limits.MaxGroups = len(base.Groups)
+		base = planned(slot, scheduler.GroupingLeastPower)
+		if plan := planned(slot, scheduler.GroupingMixed); plan.RadiatedPowerW > base.RadiatedPowerW*(1+1e-6) {
+			t.Errorf("slot %d: %g W, least-power %g W", i, plan.RadiatedPowerW, base.RadiatedPowerW)
+		}
+	}
+}
+
 // With a work limit mixed plans are the same bit for bit, say that they were
 // stopped early, and take no more than least-power with as much work.
 func TestMixedWorkLimit(t *testing.T) {
