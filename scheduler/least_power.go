@@ -47,13 +47,16 @@ func (leastPower) Timed(v *View) []TimedGroup {
 
 // bestOf divides the slot among the groups of p and, since shares found globally
 // may yet favour them, of the partitions that are simple, and returns the
-// cheapest; nil where none can be served.
+// cheapest; nil where none can be served. The solver is left with how that splits
+// rates over subbands: another start may end where more power is needed.
 func (v *View) bestOf(p *partition) *partition {
 	var best *partition
+	recall := func() {}
+	defer func() { recall() }()
 	keep := func(p *partition) {
 		v.divide(p)
 		if !math.IsInf(p.powerW, 1) && (best == nil || p.powerW < best.powerW*(1-shareTolerance)) {
-			best = p
+			best, recall = p, v.solver.remember()
 		}
 	}
 	if len(p.groups) > 0 {
@@ -99,10 +102,12 @@ func (v *View) searched(peak *peakLimits) *search {
 }
 
 // partition returns the partition found with its shares to start from; without
-// groups where none can be served.
+// groups where none can be served. The solver is left with its split of rates over
+// subbands.
 func (s *search) partition() *partition {
 	p := &partition{}
 	for i := range s.teams {
+		s.view.solver.setFractions(s.teams[i].users, s.teams[i].split)
 		p.groups = append(p.groups, onAir{users: s.teams[i].users, bands: s.view.allBands, share: s.teams[i].share})
 	}
 	return p

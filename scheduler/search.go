@@ -11,10 +11,11 @@ import (
 // last solved.
 type team struct {
 	users []int
-	key   uint64  // of its users
-	share float64 // in the partition at hand
-	at    float64 // the share solved; 0: none yet
-	c, a  float64 // model c s (exp(a/s) - 1) of share * power, right at that share
+	key   uint64    // of its users
+	share float64   // in the partition at hand
+	at    float64   // the share solved; 0: none yet
+	c, a  float64   // model c s (exp(a/s) - 1) of share * power, right at that share
+	split []float64 // [user][subband] parts of rates there; nil on one subband
 }
 
 // phi returns the modelled cost at the team's share.
@@ -117,6 +118,7 @@ func (s *search) solve(t *team) bool {
 		s.failed[t.key] = t.share
 		return false
 	}
+	t.split = s.view.solver.fractions(t.users)
 	s.solved[t.key] = *t
 	return true
 }
