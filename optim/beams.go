@@ -19,7 +19,6 @@ type Beams struct {
 // h has other users. O(K^2 M).
 func (b *Beams) Weights(dst []complex128, h Channel) {
 	m := h.Antennas
-	clear(dst[:b.Users*m])
 	n := b.Users
 	var c [64]complex128
 	column := grow(c[:0], n)
@@ -27,7 +26,7 @@ func (b *Beams) Weights(dst []complex128, h Channel) {
 		for i := range column {
 			column[i] = b.Coefficients[i*n+j]
 		}
-		combine(dst[j*m:(j+1)*m], h.Data, column)
+		Combine(dst[j*m:(j+1)*m], h.Data, column)
 	}
 }
 

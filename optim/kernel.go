@@ -55,12 +55,14 @@ func dot4(a, b []complex128, stride int, out *[4]complex128) {
 	}
 }
 
-// combine adds sum_i c_i x_i to y for the rows x_i of m, each of the length of y.
-func combine(y, m, c []complex128) {
+// Combine fills y with sum_i c_i x_i for the rows x_i of m, each of the length of y.
+// It panics when m is too short. O(len(y) len(c)).
+func Combine(y, m, c []complex128) {
 	n := len(y)
 	if n == 0 {
 		return
 	}
+	clear(y)
 	for i := 0; i < len(c); i += 4 {
 		if i+4 <= len(c) {
 			axpy4(y, m[i*n:(i+4)*n], n, (*[4]complex128)(c[i:i+4]))

@@ -37,7 +37,8 @@ type Problem struct {
 // are w_k ~ (I + H L H^H)^-1 h_k, and the optimality condition is
 // B_kk = 1/(1+g_k). In t = log l it is the stationary point of the convex
 // function log det(I + L G) - sum_k t_k g_k/(1+g_k), minimised here by Newton's
-// method with damped steps. Where rounding spoils a Newton step, a step of the
+// method with damped steps, on log SINR_k = log g_k while that makes the function
+// fall. Where rounding spoils a Newton step, a step of the
 // fixed point l_k <- g_k (1 - l_k d_k)/d_k (Rashid-Farrokhi, Liu, Tassiulas,
 // IEEE JSAC 16(8), 1998) takes its place.
 //
@@ -49,7 +50,7 @@ type Problem struct {
 // Trans. SP 58(7), 2010); a set that breaks it is found among the prefixes of the
 // users by falling l_k G_kk.
 //
-// Complexity: O(K^3) per step; 4 to 6 steps on well-spread channels, 6 to 12
+// Complexity: O(K^3) per step; 3 or 4 steps on well-spread channels, 6 to 12
 // near the limit of what can be served. A solve with a used Workspace and
 // Result of the same size allocates nothing.
 //
@@ -198,7 +199,7 @@ func (o *Optimal) converge(p *Problem, ws *Workspace, r *Result) Status {
 	penalty := math.Pow(10, orDefault(o.MaxPenaltyDB, defaultMaxPenaltyDB)/10)
 	free := ws.start(p, penalty)
 	value := math.Inf(1)
-	fullRank := false
+	fullRank, straight := false, true
 
 	for r.Steps < maxSteps {
 		r.Steps++
@@ -210,6 +211,7 @@ func (o *Optimal) converge(p *Problem, ws *Workspace, r *Result) Status {
 		if v := ws.value(n); v <= value+1e-12*math.Abs(value)+1e-12 {
 			value = v
 		} else if ws.halve(n) {
+			straight = false
 			continue
 		}
 		invertHermitian(ws.b, ws.a, ws.x, n, ws.inv)
@@ -226,7 +228,7 @@ func (o *Optimal) converge(p *Problem, ws *Workspace, r *Result) Status {
 		if r.LowerBoundW > penalty*free {
 			return ws.costly(n, r)
 		}
-		step := ws.direction(n)
+		step := ws.direction(n, straight)
 		r.Residual = step
 		if step <= math.Max(tolerance, math.Min(1e-15*spread, roundedStep)) {
 			if sum > penalty*free*(1-ws.errorLoad(n)) {
@@ -452,14 +454,27 @@ func (ws *Workspace) lowerBound(n int, sum, spread float64) (float64, bool) {
 	return c * sum / (1 - c*errs), true
 }
 
-// direction fills dt with Newton's step, or with the fixed point's where N is
-// not positive definite to working precision, and returns its largest entry.
-func (ws *Workspace) direction(n int) float64 {
-	if !choleskySolveReal(ws.n, n, ws.dt[:n], ws.d[:n]) {
-		for i := range n {
-			b := real(ws.b[i*n+i])
-			ws.dt[i] = math.Log(ws.sinr[i] * b / math.Max(1-b, 1e-300))
+// direction fills dt with a step of Newton's method and returns its largest entry.
+// Straight, it is the step for log(SINR_k/g_k) = 0, SINR_k = (1-B_kk)/B_kk, whose
+// derivative over t_j is N_kj/(B_kk (1-B_kk)): nearly linear in t far out too, and
+// quite so for a user alone. Otherwise it is the function's own, along which that
+// falls; near the optimum they are one. Where N is not positive definite to working
+// precision it is the fixed point's.
+func (ws *Workspace) direction(n int, straight bool) float64 {
+	definite := choleskyReal(ws.n, n)
+	for i := range n {
+		if definite && !straight {
+			ws.dt[i] = ws.d[i]
+			continue
 		}
+		b, gain := real(ws.b[i*n+i]), ws.gain(i, n)
+		ws.dt[i] = math.Log(ws.sinr[i] * b / math.Max(gain, 1e-300))
+		if definite {
+			ws.dt[i] *= b * gain
+		}
+	}
+	if definite {
+		choleskySubstitute(ws.n, n, ws.dt[:n])
 	}
 	largest := 0.0
 	for _, v := range ws.dt[:n] {

@@ -3,6 +3,7 @@ package optim
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 )
 
@@ -124,6 +125,23 @@ func TestHugeTargets(t *testing.T) {
 			case users > 3 && status != Unservable && status != IllConditioned:
 				t.Errorf("%d users at e^%g: %v, %g W", users, exponent, status, r.PowerW)
 			}
+		}
+	}
+}
+
+// Newton's method on the logarithm of the SINR takes fewer steps than on B_kk alone,
+// which takes four for most of these: independent channels, four antennas for each
+// user.
+func TestStepsWellSpread(t *testing.T) {
+	rng := rand.New(rand.NewPCG(61, 62))
+	for i := range 40 {
+		var g Gram
+		g.Compute(rayleigh(rng, 16, 64))
+		var o Optimal
+		var ws Workspace
+		var r Result
+		if status := o.Solve(&Problem{Gram: &g, SINR: slices.Repeat([]float64{3}, 16)}, &ws, &r); status != Solved || r.Steps > 3 {
+			t.Errorf("draw %d: %v in %d steps, want at most 3", i, status, r.Steps)
 		}
 	}
 }

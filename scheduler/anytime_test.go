@@ -2,6 +2,7 @@ package scheduler
 
 import (
 	"context"
+	"math"
 	"math/rand/v2"
 	"runtime"
 	"slices"
@@ -72,11 +73,13 @@ func moved(slot *Slot, part float64, rng *rand.Rand) *Slot {
 }
 
 // BenchmarkAnytime stops least-power early at 64 antennas and 32 users and prints
-// how far above its own answer without a limit it is, in dB, mean and worst.
+// how far above its own answer without a limit it is, in dB: the mean, the worst run,
+// and the median run of the worst seed, which what else the machine does disturbs
+// less.
 func BenchmarkAnytime(b *testing.B) {
 	runtime.LockOSThread()
 	defer runtime.UnlockOSThread()
-	const seeds = 6
+	const seeds = 12
 	var slots [seeds]*Slot
 	var full [seeds]float64
 	rng := rand.New(rand.NewPCG(41, 42))
@@ -84,23 +87,30 @@ func BenchmarkAnytime(b *testing.B) {
 		slots[i] = quaySlot(int64(i+1), 10, 32)
 		full[i] = planned(slots[i], Options{}).RadiatedPowerW
 	}
-	report := func(b *testing.B, over []float64) {
-		sum := 0.0
-		for _, x := range over {
-			sum += x / float64(len(over))
-		}
-		b.ReportMetric(sum, "dB-over")
-		b.ReportMetric(slices.Max(over), "dB-over-worst")
-	}
-	b.Run("cold/2ms", func(b *testing.B) {
-		var over []float64
+	report := func(b *testing.B, schedule func(i int) *Plan) {
+		var over [seeds][]float64
 		for b.Loop() {
-			for i, slot := range slots {
-				plan := NewEngine().Schedule(newThreadBudget(2*time.Millisecond), slot)
-				over = append(over, dB(plan.RadiatedPowerW/full[i]))
+			for i := range slots {
+				over[i] = append(over[i], dB(schedule(i).RadiatedPowerW/full[i]))
 			}
 		}
-		report(b, over)
+		mean, worst, worstSeed := 0.0, math.Inf(-1), math.Inf(-1)
+		for _, runs := range over {
+			slices.Sort(runs)
+			for _, x := range runs {
+				mean += x / float64(seeds*len(runs))
+			}
+			worst = math.Max(worst, runs[len(runs)-1])
+			worstSeed = math.Max(worstSeed, runs[len(runs)/2])
+		}
+		b.ReportMetric(mean, "dB-over")
+		b.ReportMetric(worst, "dB-over-worst")
+		b.ReportMetric(worstSeed, "dB-over-worst-seed")
+	}
+	b.Run("cold/2ms", func(b *testing.B) {
+		report(b, func(i int) *Plan {
+			return NewEngine().Schedule(newThreadBudget(2*time.Millisecond), slots[i])
+		})
 	})
 	var sessions [seeds]*Engine
 	for i := range slots {
@@ -110,14 +120,9 @@ func BenchmarkAnytime(b *testing.B) {
 		full[i] = planned(slots[i], Options{}).RadiatedPowerW
 	}
 	b.Run("warm/0.5ms", func(b *testing.B) {
-		var over []float64
-		for b.Loop() {
-			for i, slot := range slots {
-				s := *sessions[i]
-				plan := s.Schedule(newThreadBudget(500*time.Microsecond), slot)
-				over = append(over, dB(plan.RadiatedPowerW/full[i]))
-			}
-		}
-		report(b, over)
+		report(b, func(i int) *Plan {
+			s := *sessions[i]
+			return s.Schedule(newThreadBudget(500*time.Microsecond), slots[i])
+		})
 	})
 }

@@ -276,6 +276,30 @@ func TestConsumedStopped(t *testing.T) {
 	}
 }
 
+// The power of a partition is that of its groups with what time on the air adds,
+// in steps of shares and of rates too, and where time is up.
+func TestConsumedPowerStopped(t *testing.T) {
+	for _, o := range []Options{{ShareStep: 1.0 / 14}, {RateTable: "mcs-64qam"}, {}} {
+		for _, up := range []bool{false, true} {
+			slot := randomSlot(rand.New(rand.NewPCG(83, 84)), 4, 4, 1)
+			slot.Options = consumedOptions(0.4, 1, 2, 0)
+			slot.Options.ShareStep, slot.Options.RateTable = o.ShareStep, o.RateTable
+			v := newView(slot, slot.Options.Resolve())
+			v.stopped = up
+			p := v.partitionOf([]TimedGroup{{Users: []int{0, 1}}, {Users: []int{2}}, {Users: []int{3}}})
+			v.divide(p)
+			want := 0.0
+			for i := range p.groups {
+				g := &p.groups[i]
+				want += g.share * (v.solver.planPower(g, g.share) + v.timeW(g))
+			}
+			if !(math.Abs(p.powerW/want-1) < 1e-9) {
+				t.Errorf("share step %g, rate table %q, time up %v: %g W, groups and their time take %g W", o.ShareStep, o.RateTable, up, p.powerW, want)
+			}
+		}
+	}
+}
+
 // A group whose cost is not convex in its share: two users of norm^2 1000 and 1 at
 // correlation 0.99 with 3 and 0.3 bit. The share is that of the least cost over a
 // fine grid (brute force), whatever time on the air costs.

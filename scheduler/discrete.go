@@ -75,7 +75,7 @@ func (v *View) nearShares(p *partition, r *room, shares []float64) ([]float64, f
 		if near[i] = g.share; g.share == 0 {
 			return shares, math.Inf(1)
 		}
-		power += g.share * v.solver.planPower(g, g.share)
+		power += g.share * (v.solver.planPower(g, g.share) + v.timeW(g))
 	}
 	return near, power
 }

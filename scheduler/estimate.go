@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/floats"
 )
 
 // Symbols of this file:
@@ -135,12 +137,13 @@ type deal struct {
 	z       []float64 // [group][user] that the user has or would have there
 	steep   []float64 // [user] d cost / d z where it is
 	harm    []float64 // [group][user] sum over others there of steep * corr2
+	fall    []float64 // [user] what the cost of its group falls by without it
 }
 
 // newDeal returns an empty deal.
 func (e *estimate) newDeal(users []int, share []float64, maxSize int) *deal {
 	n, groups := len(e.gain), len(share)
-	store := make([]float64, 4*n*groups+n)
+	store := make([]float64, 4*n*groups+2*n)
 	cut := func(n int) []float64 {
 		out := store[:n:n]
 		store = store[n:]
@@ -148,7 +151,7 @@ func (e *estimate) newDeal(users []int, share []float64, maxSize int) *deal {
 	}
 	d := &deal{
 		e: e, users: n, maxSize: maxSize, share: share, groups: make([][]int, groups), at: make([]int, n),
-		free: cut(n * groups), theta: cut(n * groups), z: cut(n * groups), harm: cut(n * groups), steep: cut(n),
+		free: cut(n * groups), theta: cut(n * groups), z: cut(n * groups), harm: cut(n * groups), steep: cut(n), fall: cut(n),
 	}
 	for _, k := range users {
 		d.at[k] = -1
@@ -214,9 +217,6 @@ func (d *deal) join(k, g, without int) float64 {
 	return d.free[at]*penalty(z) + d.theta[at]*harm
 }
 
-// leave returns what the cost of user k's group falls by without it.
-func (d *deal) leave(k int) float64 { return d.join(k, d.at[k], -1) }
-
 // cheapest returns the group with room that user k adds least to; 0 where there
 // is none.
 func (d *deal) cheapest(k int) int {
@@ -257,19 +257,14 @@ func (d *deal) refresh(g int) {
 	clear(z)
 	clear(harm)
 	for _, k := range d.groups[g] {
-		addScaled(z, d.theta[at+k], d.e.row(k))
+		floats.AddScaled(z, d.theta[at+k], d.e.row(k))
 	}
 	for _, k := range d.groups[g] {
 		d.steep[k] = d.free[at+k] * steepness(z[k])
-		addScaled(harm, d.steep[k], d.e.row(k))
+		floats.AddScaled(harm, d.steep[k], d.e.row(k))
 	}
-}
-
-// addScaled adds a times x to y.
-func addScaled(y []float64, a float64, x []float64) {
-	x = x[:len(y)]
-	for i := range y {
-		y[i] += a * x[i]
+	for _, k := range d.groups[g] {
+		d.fall[k] = d.join(k, g, -1)
 	}
 }
 
@@ -287,20 +282,27 @@ func (d *deal) cost(g int) float64 {
 // the cost. It reports whether there was one.
 func (d *deal) improve(k int, others []int) bool {
 	from := d.at[k]
-	fall := d.leave(k)
+	fall := d.fall[k]
 	best, to, other := dealGain*fall, -1, -1
 	for g := range d.groups {
-		if g != from && len(d.groups[g]) < d.maxSize {
+		free := d.free[g*d.users+k]
+		if g == from || fall-free <= best { // no user takes less than without others
+			continue
+		}
+		if len(d.groups[g]) < d.maxSize {
 			if gain := fall - d.join(k, g, -1); gain > best {
 				best, to, other = gain, g, -1
 			}
 		}
 	}
 	for _, j := range others {
-		if g := d.at[j]; g != from {
-			if gain := fall + d.leave(j) - d.join(k, g, j) - d.join(j, from, k); gain > best {
-				best, to, other = gain, g, j
-			}
+		g := d.at[j]
+		most := fall - d.free[g*d.users+k] + d.fall[j] - d.free[from*d.users+j]
+		if g == from || most <= best {
+			continue
+		}
+		if gain := fall + d.fall[j] - d.join(k, g, j) - d.join(j, from, k); gain > best {
+			best, to, other = gain, g, j
 		}
 	}
 	if to < 0 {

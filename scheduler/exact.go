@@ -50,6 +50,7 @@ func (exact) Timed(v *View) []TimedGroup {
 	if e.best == nil {
 		return timeless(v.groups(semiOrthogonal{}))
 	}
+	e.recall()
 	return e.best.timed()
 }
 
@@ -64,6 +65,7 @@ type exactSearch struct {
 	nu     float64
 	best   *partition
 	least  float64     // its cost
+	recall func()      // what the solver knew when best was found
 	value  []float64   // [subset] at most v_S; +Inf for a group that cannot be
 	rest   [][]float64 // [groups][subset] least sum of values in at most so many groups
 	solved int         // partitions
@@ -78,7 +80,7 @@ func (e *exactSearch) start() {
 		}
 	}
 	if e.best = e.view.bestOf(s.partition()); e.best != nil {
-		e.least = e.best.powerW
+		e.least, e.recall = e.best.powerW, e.view.solver.remember()
 	}
 }
 
@@ -271,7 +273,7 @@ func (e *exactSearch) solve(picked []int) {
 	}
 	e.view.divide(p)
 	if p.powerW < e.least*(1-shareTolerance) {
-		e.best, e.least = p, p.powerW
+		e.best, e.least, e.recall = p, p.powerW, e.view.solver.remember()
 	}
 }
 

@@ -14,6 +14,8 @@ type farField struct {
 	array       channel.Array
 	wavelengthM float64
 	gain        float64 // boresight gain of one antenna, amplitude
+	waves       waves
+	lags        *lags   // nil: too many, as of an irregular array
 	sphere      *cone   // every direction, about the axis along which the array is longest
 	stepDeg     float64 // between directions of a grid
 	turnDeg     float64 // between those of the sphere, about its axis
@@ -59,6 +61,8 @@ func newFarField(s *Slot, antennas []int) *farField {
 		wavelengthM: channel.WavelengthM(s.CarrierHz),
 		gain:        math.Pow(10, s.Array.ElementGainDBi/20),
 	}
+	f.waves = newWaves(positions, f.wavelengthM)
+	f.lags = newLags(positions, f.wavelengthM)
 	var extent [3]float64
 	longest := 0
 	for axis := range 3 {
@@ -87,10 +91,15 @@ func newFarField(s *Slot, antennas []int) *farField {
 // row fills dst with the row a of which |a^H w|^2 is the EIRP of weights w along
 // d, in W.
 func (f *farField) row(dst []complex128, d channel.Direction) {
-	f.array.Steering(dst, d, f.wavelengthM)
-	for m := range dst {
-		dst[m] *= complex(f.gain, 0)
+	f.waves.along(dst, d.Unit(), f.amplitude(d))
+}
+
+// amplitude returns the square root of the gain of one antenna along d.
+func (f *farField) amplitude(d channel.Direction) float64 {
+	if f.array.Pattern == nil {
+		return f.gain
 	}
+	return f.gain * math.Pow(10, f.array.Pattern(d)/20)
 }
 
 // eirp returns the EIRP of beams along d, in W: the sum over beams, [beam][antenna].
@@ -115,9 +124,8 @@ func received(row, w []complex128) float64 {
 type cone struct {
 	axis, side, up [3]float64
 	halfDeg        float64
-	grid           []cell       // made when first searched
-	rows           []complex128 // see farField.row, of the grid; nil: too many to keep
-	kept           int          // samples of rows, those of finer grids included
+	grid           []cell // by falling gain of one antenna; made when first searched
+	kept           int    // samples of rows, those of finer grids included
 }
 
 func newCone(axis channel.Direction, widthDeg float64) *cone {
@@ -155,25 +163,15 @@ type peak struct {
 func (f *farField) peaks(w []complex128, c *cone, aboveW float64) []peak {
 	row := make([]complex128, len(f.array.PositionsM))
 	f.makeGrid(c)
-	level := aboveW
-	for i := range c.grid {
-		g := &c.grid[i]
-		if c.rows == nil {
-			g.eirpW = f.eirp(w, row, g.direction)
-		} else {
-			g.eirpW = received(c.rows[i*len(row):(i+1)*len(row)], w)
-		}
-		if aboveW == 0 {
-			level = math.Max(level, g.eirpW)
-		}
-	}
+	s := f.newSurvey(w)
+	level, n := f.fillGrid(s, c, aboveW)
 	if level == 0 {
 		return nil // nothing is sent
 	}
 	var found []peak
-	for i := range c.grid {
+	for i := range n {
 		if g := &c.grid[i]; g.eirpW >= gridLoss*level {
-			found = append(found, f.bestIn(w, row, c, g))
+			found = append(found, f.bestIn(s, c, g))
 			if aboveW == 0 {
 				level = math.Max(level, found[len(found)-1].eirpW)
 			}
@@ -203,12 +201,49 @@ func (f *farField) peaks(w []complex128, c *cone, aboveW float64) []peak {
 	return tops
 }
 
+// fillGrid finds the EIRP of beams at the points of a cone's grid up to number n:
+// antennas are too weak along the others to come near the level, which is a limit
+// or the largest EIRP found. However their phases fall, beams are no stronger than
+// with all antennas in phase.
+func (f *farField) fillGrid(s *survey, c *cone, aboveW float64) (level float64, n int) {
+	inPhase := 0.0
+	for beam := range slices.Chunk(s.w, len(f.array.PositionsM)) {
+		sum := 0.0
+		for _, x := range beam {
+			sum += math.Hypot(real(x), imag(x))
+		}
+		inPhase += sum * sum
+	}
+	level = aboveW
+	for i := range c.grid {
+		g := &c.grid[i]
+		if inPhase*g.amplitude*g.amplitude < gridLoss*level {
+			return level, i
+		}
+		at := g.row
+		if at == nil {
+			if at = s.row; f.keeps(c, 1) {
+				g.row = make([]complex128, len(s.row))
+				at = g.row
+			}
+			f.surveyRow(at, g.unit, g.amplitude)
+		}
+		g.eirpW = s.eirp(at)
+		if aboveW == 0 {
+			level = math.Max(level, g.eirpW)
+		}
+	}
+	return level, len(c.grid)
+}
+
 // cell is a point of a grid over a cone and what is nearer to it than to others.
 type cell struct {
 	peak
-	offDeg, turnDeg float64 // its widths from and about the axis
-	points          []peak  // of the finer grid, made when first searched
-	rows            []complex128
+	amplitude       float64      // see farField.amplitude
+	offDeg, turnDeg float64      // its widths from and about the axis
+	row             []complex128 // see farField.surveyRow; nil: not there, or too many to keep
+	points          []peak       // of the finer grid, made when first searched
+	rows            []complex128 // of them; nil: too many to keep
 }
 
 // makeGrid makes the grid of a cone that has none yet.
@@ -227,29 +262,42 @@ func (f *farField) makeGrid(c *cone) {
 		n := max(1, int(math.Ceil(360*math.Sin(off*math.Pi/180)/turn)))
 		for t := range n {
 			at := 360 * float64(t) / float64(n)
-			c.grid = append(c.grid, cell{peak: c.point(off, at), offDeg: width, turnDeg: 360 / float64(n)})
+			p := c.point(off, at)
+			c.grid = append(c.grid, cell{peak: p, amplitude: f.amplitude(p.direction), offDeg: width, turnDeg: 360 / float64(n)})
 		}
 	}
-	points := make([]peak, len(c.grid))
-	for i := range c.grid {
-		points[i] = c.grid[i].peak
+	if f.array.Pattern == nil {
+		return // all the same
 	}
-	c.rows = f.keepRows(c, points)
+	order := make([]int, len(c.grid))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortFunc(order, func(i, j int) int {
+		return cmp.Or(cmp.Compare(c.grid[j].amplitude, c.grid[i].amplitude), cmp.Compare(i, j))
+	})
+	sorted := make([]cell, len(c.grid))
+	for i, at := range order {
+		sorted[i] = c.grid[at]
+	}
+	c.grid = sorted
 }
 
 // bestIn returns the best point of a finer grid within a cell.
-func (f *farField) bestIn(w, row []complex128, c *cone, g *cell) peak {
+func (f *farField) bestIn(s *survey, c *cone, g *cell) peak {
 	if len(g.points) == 0 {
 		f.makeFiner(c, g)
 	}
-	m := len(row)
+	wide := len(s.row)
 	best := g.peak
 	for i, p := range g.points {
-		if g.rows == nil {
-			p.eirpW = f.eirp(w, row, p.direction)
+		at := s.row
+		if g.rows != nil {
+			at = g.rows[i*wide : (i+1)*wide]
 		} else {
-			p.eirpW = received(g.rows[i*m:(i+1)*m], w)
+			f.surveyRow(at, p.unit, f.amplitude(p.direction))
 		}
+		p.eirpW = s.eirp(at)
 		if p.eirpW > best.eirpW {
 			best = p
 		}
@@ -268,21 +316,19 @@ func (f *farField) makeFiner(c *cone, g *cell) {
 			g.points = append(g.points, c.point(off, g.turn+g.turnDeg*(float64(j)/cellSteps-0.5)))
 		}
 	}
-	g.rows = f.keepRows(c, g.points)
+	if f.keeps(c, len(g.points)) {
+		wide := f.surveyWidth()
+		g.rows = make([]complex128, len(g.points)*wide)
+		for i, p := range g.points {
+			f.surveyRow(g.rows[i*wide:(i+1)*wide], p.unit, f.amplitude(p.direction))
+		}
+	}
 }
 
-// keepRows returns the rows of some points, nil where they would be too many to
-// keep.
-func (f *farField) keepRows(c *cone, points []peak) []complex128 {
-	m := len(f.array.PositionsM)
-	if c.kept += len(points) * m; c.kept > keptSamples {
-		return nil
-	}
-	rows := make([]complex128, len(points)*m)
-	for i := range points {
-		f.row(rows[i*m:(i+1)*m], points[i].direction)
-	}
-	return rows
+// keeps tells whether n more rows are kept; too many are not.
+func (f *farField) keeps(c *cone, n int) bool {
+	c.kept += n * f.surveyWidth()
+	return c.kept <= keptSamples
 }
 
 // point returns a point of the cone.
@@ -335,4 +381,168 @@ func (f *farField) peakEIRP(w []complex128) float64 {
 		return p[0].eirpW
 	}
 	return 0
+}
+
+// waves gives the phases of plane waves at antennas. Antennas of an array share
+// coordinates: a panel of 8 x 8 has 16, each with one phase.
+type waves struct {
+	axes []waveAxis
+}
+
+// waveAxis is one axis along which antennas differ.
+type waveAxis struct {
+	axis  int
+	turns []float64    // the distinct coordinates, in wavelengths
+	at    []int        // [antenna] place in turns
+	phase []complex128 // of the last wave
+}
+
+func newWaves(positionsM [][3]float64, wavelengthM float64) waves {
+	var w waves
+	for axis := range 3 {
+		a := waveAxis{axis: axis}
+		place := make(map[float64]int)
+		for _, p := range positionsM {
+			at, there := place[p[axis]]
+			if !there {
+				at = len(a.turns)
+				place[p[axis]] = at
+				a.turns = append(a.turns, p[axis]/wavelengthM)
+			}
+			a.at = append(a.at, at)
+		}
+		if len(a.turns) > 1 || a.turns[0] != 0 {
+			a.phase = make([]complex128, len(a.turns))
+			w.axes = append(w.axes, a)
+		}
+	}
+	return w
+}
+
+// along sets dst to amplitude exp(-j 2 pi p.u/lambda), see channel.Array.Steering.
+func (w *waves) along(dst []complex128, u [3]float64, amplitude float64) {
+	for m := range dst {
+		dst[m] = complex(amplitude, 0)
+	}
+	for i := range w.axes {
+		a := &w.axes[i]
+		for n, turns := range a.turns {
+			sin, cos := math.Sincos(-2 * math.Pi * turns * u[a.axis])
+			a.phase[n] = complex(cos, sin)
+		}
+		for m := range dst {
+			dst[m] *= a.phase[a.at[m]]
+		}
+	}
+}
+
+// lags are the distinct differences of antennas' positions, of which each stands for
+// its opposite too: a panel of 8 x 8 has 113, for 4096 pairs of antennas. With them
+// the EIRP of beams is one sum, however many beams there are:
+//
+//	EIRP(u) = g(u) Re sum_d c_d exp(+j 2 pi d.u/lambda),
+//	c_d     = 2 sum over pairs m, n with p_m - p_n = d, and beams, of w_m conj(w_n).
+//
+// Differences are those of positions to within lagTurns of a wavelength, and sums of
+// large terms that cancel lose digits: lags survey, the peaks found are refined from
+// the antennas themselves.
+type lags struct {
+	number int
+	waves  waves
+	of     []int32 // [m][n], n < m: the lag, and ^lag where it is the opposite
+}
+
+const (
+	lagTurns = 1e-6
+	mostLags = 4 // times the antennas
+)
+
+// newLags returns nil where there are too many for them to be of use.
+func newLags(positionsM [][3]float64, wavelengthM float64) *lags {
+	l := &lags{}
+	distinct := [][3]float64{{}}
+	place := map[[3]int64]int32{{}: 0}
+	for m, p := range positionsM {
+		for _, q := range positionsM[:m] {
+			var key [3]int64
+			var d [3]float64
+			for i := range d {
+				d[i] = p[i] - q[i]
+				key[i] = int64(math.Round(d[i] / wavelengthM / lagTurns))
+			}
+			opposite := [3]int64{-key[0], -key[1], -key[2]}
+			if at, there := place[key]; there {
+				l.of = append(l.of, at)
+				continue
+			}
+			if at, there := place[opposite]; there {
+				l.of = append(l.of, ^at)
+				continue
+			}
+			if len(distinct) > mostLags*len(positionsM) {
+				return nil
+			}
+			place[key] = int32(len(distinct))
+			l.of = append(l.of, place[key])
+			distinct = append(distinct, d)
+		}
+	}
+	l.number, l.waves = len(distinct), newWaves(distinct, wavelengthM)
+	return l
+}
+
+// survey is what it takes to find the EIRP of beams along many directions.
+type survey struct {
+	w    []complex128 // [beam][antenna]
+	lags []complex128 // c_d; nil: not used
+	row  []complex128 // for one direction
+}
+
+func (f *farField) newSurvey(w []complex128) *survey {
+	s := &survey{w: w, row: make([]complex128, f.surveyWidth())}
+	if f.lags == nil {
+		return s
+	}
+	s.lags = make([]complex128, f.surveyWidth())
+	for beam := range slices.Chunk(w, len(f.array.PositionsM)) {
+		pair := 0
+		for m, x := range beam {
+			s.lags[0] += complex(real(x)*real(x)+imag(x)*imag(x), 0)
+			for _, y := range beam[:m] {
+				z := 2 * x * complex(real(y), -imag(y))
+				if at := f.lags.of[pair]; at >= 0 {
+					s.lags[at] += z
+				} else {
+					s.lags[^at] += complex(real(z), -imag(z))
+				}
+				pair++
+			}
+		}
+	}
+	return s
+}
+
+// surveyWidth is the length of rows of a survey.
+func (f *farField) surveyWidth() int {
+	if f.lags == nil {
+		return len(f.array.PositionsM)
+	}
+	return f.lags.number
+}
+
+// surveyRow fills dst with the row with which a survey finds the EIRP along u.
+func (f *farField) surveyRow(dst []complex128, u [3]float64, amplitude float64) {
+	if f.lags == nil {
+		f.waves.along(dst, u, amplitude)
+		return
+	}
+	f.lags.waves.along(dst, u, amplitude*amplitude)
+}
+
+// eirp returns the EIRP along a row, in W.
+func (s *survey) eirp(row []complex128) float64 {
+	if s.lags == nil {
+		return received(row, s.w)
+	}
+	return real(optim.Received(row, s.lags))
 }

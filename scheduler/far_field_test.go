@@ -1,6 +1,7 @@
 package scheduler
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -118,6 +119,76 @@ func TestProtectedConeAgainstFineGrid(t *testing.T) {
 						t.Errorf("seed %d, group %d, %g deg off the axis, turned by %g: %g W above %g", tc.seed, g, off, turn, p.eirpW, limitW)
 					}
 				}
+			}
+		}
+	}
+}
+
+// The largest EIRP of 16 beams of a panel, as in every plan with a geometry.
+func BenchmarkPeakEIRP(b *testing.B) {
+	for _, side := range []int{8, 16} {
+		slot := planarSlot(side, side, 3.5e9)
+		m := side * side
+		rng := rand.New(rand.NewPCG(1, 2))
+		f := farFieldOf(slot)
+		w := make([]complex128, 16*m)
+		for j := range 16 {
+			f.row(w[m*j:m*(j+1)], channel.Direction{AzimuthDeg: 100 * (rng.Float64() - 0.5), ElevationDeg: 20 * (rng.Float64() - 0.5)})
+		}
+		b.Run(fmt.Sprintf("M=%d/first of a slot", m), func(b *testing.B) {
+			for range b.N {
+				farFieldOf(slot).peakEIRP(w)
+			}
+		})
+		b.Run(fmt.Sprintf("M=%d/other groups", m), func(b *testing.B) {
+			for range b.N {
+				f.peakEIRP(w)
+			}
+		})
+	}
+}
+
+// Waves at antennas that share coordinates are those of package channel, and a
+// survey by differences of positions, or without where there are too many, finds
+// the EIRP that the antennas themselves have.
+func TestSurvey(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	scattered := planarSlot(3, 4, 2e9)
+	for m := range scattered.Array.PositionsM {
+		for i := range 3 {
+			scattered.Array.PositionsM[m][i] = rng.Float64()
+		}
+	}
+	ring := planarSlot(1, 12, 2e9)
+	for m := range ring.Array.PositionsM {
+		s, c := math.Sincos(2 * math.Pi * float64(m) / 12)
+		ring.Array.PositionsM[m] = [3]float64{0.3 * c, 0.3 * s, 0}
+	}
+	for name, slot := range map[string]*Slot{"panel": planarSlot(3, 5, 2e9), "one": planarSlot(1, 1, 2e9), "line": planarSlot(1, 7, 2e9), "scattered": scattered, "ring": ring} {
+		f := farFieldOf(slot)
+		if byLags := f.lags != nil; byLags != (name != "scattered") {
+			t.Errorf("%s: surveyed by differences: %v", name, byLags)
+		}
+		m := slot.Channel.Antennas
+		w, row, wave := make([]complex128, 3*m), make([]complex128, m), make([]complex128, m)
+		power := 0.0
+		for i := range w {
+			w[i] = complex(rng.NormFloat64(), rng.NormFloat64())
+			power += real(w[i])*real(w[i]) + imag(w[i])*imag(w[i])
+		}
+		s := f.newSurvey(w)
+		for range 50 {
+			d := channel.Direction{AzimuthDeg: 360*rng.Float64() - 180, ElevationDeg: 180*rng.Float64() - 90}
+			f.array.Steering(wave, d, f.wavelengthM)
+			f.row(row, d)
+			for i := range row {
+				if diff := row[i] - wave[i]*complex(f.gain, 0); math.Hypot(real(diff), imag(diff)) > 1e-12*f.gain {
+					t.Errorf("%s: antenna %d along %v: %v, want %v", name, i, d, row[i], wave[i]*complex(f.gain, 0))
+				}
+			}
+			f.surveyRow(s.row, d.Unit(), f.amplitude(d))
+			if got, want := s.eirp(s.row), f.eirp(w, row, d); math.Abs(got-want) > 1e-4*lagTurns*power*float64(m)*f.gain*f.gain+1e-9*want {
+				t.Errorf("%s: %v: %g W surveyed, %g", name, d, got, want)
 			}
 		}
 	}

@@ -92,6 +92,31 @@ func (s *groupSolver) remember() (recall func()) {
 	}
 }
 
+// fractions returns the parts of users' rates on all subbands in their last solves,
+// [user][subband]; nil where there is one.
+func (s *groupSolver) fractions(users []int) []float64 {
+	n := s.view.Subbands()
+	if n == 1 {
+		return nil
+	}
+	out := make([]float64, 0, len(users)*n)
+	for _, k := range users {
+		out = append(out, s.fraction[k*n:(k+1)*n]...)
+	}
+	return out
+}
+
+// setFractions has the next solve of users start from fractions, nil for none.
+func (s *groupSolver) setFractions(users []int, fractions []float64) {
+	if fractions == nil {
+		return
+	}
+	n := s.view.Subbands()
+	for i, k := range users {
+		copy(s.fraction[k*n:(k+1)*n], fractions[i*n:])
+	}
+}
+
 // solved is what a group takes at some share, kept because on the edge of what it
 // can bear another start of the same solve may fail.
 type solved struct {
@@ -236,7 +261,7 @@ func (s *groupSolver) splitRates(g *onAir) float64 {
 	}
 	s.rates = append(s.rates[:0], s.split.Rate...)
 	s.bySum = append(s.bySum[:0], s.split.SlopeRate...)
-	if g.part != nil {
+	if g.elsewhere() {
 		g.split = slices.Clone(s.rates)
 	}
 	for i, k := range g.users {
@@ -308,7 +333,7 @@ func (s *groupSolver) approachLimits(g *onAir) bool {
 // at hand, or nil when one is not known. Where users are in several groups it is
 // that of this one, whose ratios count.
 func (s *groupSolver) startSplit(g *onAir) []float64 {
-	if len(g.split) == len(g.users)*len(g.bands) && g.part != nil {
+	if len(g.split) == len(g.users)*len(g.bands) && g.elsewhere() {
 		return g.split
 	}
 	s.start = s.start[:0]

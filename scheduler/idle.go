@@ -119,14 +119,14 @@ func modelIdle(s, c, a, timeW []float64, budget float64) {
 	n := float64(len(s))
 	lo, hi := math.Inf(1), math.Inf(-1) // of log nu
 	for g := range s {
-		even := math.Log(c[g]) + logSlope(a[g]*n/budget)
-		v := logDifference(even, math.Log(timeW[g]))
+		v, _ := logSlope(a[g] * n / budget)
+		v = logDifference(math.Log(c[g])+v, math.Log(timeW[g]))
 		lo, hi = math.Min(lo, v), math.Max(hi, v)
 	}
 	lo = math.Max(lo, hi-logReach)
 	at := func(logNu float64) (sum float64) {
 		for g := range s {
-			x := solveSlope(logSum(logNu, math.Log(timeW[g]))-math.Log(c[g]), a[g]/s[g])
+			x, _ := solveSlope(logSum(logNu, math.Log(timeW[g]))-math.Log(c[g]), a[g]/s[g])
 			s[g] = a[g] / x
 			sum += s[g]
 		}

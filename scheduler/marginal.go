@@ -1,6 +1,11 @@
 package scheduler
 
-import "math"
+import (
+	"math"
+	"slices"
+
+	"leastwatt/optim"
+)
 
 // marginals are what a group of n users would take more or less with one user
 // more or less in it, W while on the air, each to first order in what the user
@@ -36,76 +41,88 @@ func (b *bandSolver) marginals(share float64) *marginals {
 	all, r := &v.gram[b.band], &b.result
 	n := len(b.users)
 	m := &marginals{n, make([]float64, len(v.slot.Users)*(n+1))}
-	root := make([]float64, n) // sqrt(l_j/x_j)
-	for j := range n {
-		g := b.sinr[j]
-		root[j] = math.Sqrt(r.Lambda[j]/r.SlopeSINR[j]) / (1 + g)
-	}
-	inside := make([]int, len(v.slot.Users)) // place in the group and 1
-	got := make([]complex128, (n+1)*n)       // [place]h^H w_j; last of a user outside
-	for i, k := range b.users {
-		inside[k] = i + 1
-		b.received(got[i*n:(i+1)*n], k)
-	}
+	c := b.crossings()
 	for _, k := range v.active {
-		own := inside[k]
-		at := n
-		if own > 0 {
-			at = own - 1
-		}
-		y := got[at*n : (at+1)*n]
-		if own == 0 {
-			b.received(y, k)
-		}
-		row := all.Data[k*all.Users:]
+		row := all.Data[k*all.Users : (k+1)*all.Users]
+		c.receive(row, b.users, r.Beams.Coefficients)
+		own := slices.Index(b.users, k)
 		others, q := 0.0, all.Norm2(k)
-		for c, y := range y {
-			if own != c+1 {
-				others += abs2(y)
+		for j, y := range c.y {
+			c.power[j] = abs2(y)
+			if j != own {
+				others += c.power[j]
 			}
-			h := row[b.users[c]]
-			q -= (real(y)*real(h) + imag(y)*imag(h)) * root[c]
+			h := row[b.users[j]]
+			q -= (real(y)*real(h) + imag(y)*imag(h)) * c.root[j]
 		}
 		q = math.Max(q, leastGain*all.Norm2(k))
 		g := v.gap * math.Expm1(math.Min(v.rate[k]/share, maxNats))
 		rise := m.rise[k*(n+1) : (k+1)*(n+1)]
-		if own > 0 {
-			rise[0] = r.Lambda[own-1] * (1 + others*(1+g))
+		if own >= 0 {
+			rise[0] = r.Lambda[own] * (1 + others*(1+g))
 			continue
 		}
 		rise[0] = g / q * (1 + others/(1+g))
-		for j := range n {
-			more := 1 + b.sinr[j]
-			by := scale(y[j], more*root[j])
-			others := 0.0
-			for i, z := range got[j*n : (j+1)*n] {
-				if i != j {
-					others += abs2(y[i] + by*z)
-				}
-			}
-			q := q + more*abs2(y[j])*root[j]*root[j]/r.Lambda[j]
-			rise[1+j] = g / q * (1 + others/(1+g))
+		optim.Combine(c.z, c.cross, c.y)
+		for j, y := range c.y {
+			// sum over i != j of |y_i + by_j y_j h_j^H w_i|^2
+			z := c.z[j]
+			without := others + c.power[j]*(c.by[j]*c.by[j]*c.received[j]-1) + 2*c.by[j]*(real(y)*real(z)+imag(y)*imag(z))
+			rise[1+j] = g / (q + c.gain[j]*c.power[j]) * (1 + math.Max(without, 0)/(1+g))
 		}
 	}
 	return m
 }
 
-// received fills out with h_k^H w_j of the group's beams.
-func (b *bandSolver) received(out []complex128, k int) {
-	all, n := &b.view.gram[b.band], len(b.users)
-	clear(out)
-	row := all.Data[k*all.Users:]
-	for i, j := range b.users {
-		h := row[j]
-		for c, w := range b.result.Beams.Coefficients[i*n : (i+1)*n] {
-			out[c] += h * w
+// crossings are what the beams of a group of n users do to its users, and to one
+// more at a time.
+type crossings struct {
+	root     []float64    // [place] sqrt(l_j/x_j)
+	by       []float64    // [place] (1+g_j) sqrt(l_j/x_j)
+	gain     []float64    // [place] (1+g_j)/x_j
+	received []float64    // [place] sum over others i of |h_j^H w_i|^2
+	cross    []complex128 // [i][j] conj(h_j^H w_i), 0 for i = j
+	y        []complex128 // [place] h^H w_j of the one user
+	power    []float64    // [place] |y_j|^2
+	z        []complex128 // [place] sum over i of y_i cross_ij
+	products []complex128
+}
+
+// crossings returns those of the last solve. O(n^3).
+func (b *bandSolver) crossings() *crossings {
+	all, r, n := &b.view.gram[b.band], &b.result, len(b.users)
+	reals, complexes := make([]float64, 5*n), make([]complex128, n*n+3*n)
+	c := &crossings{
+		root: reals[:n], by: reals[n : 2*n], gain: reals[2*n : 3*n], received: reals[3*n : 4*n], power: reals[4*n:],
+		y: complexes[:n], z: complexes[n : 2*n], products: complexes[2*n : 3*n], cross: complexes[3*n:],
+	}
+	for j, k := range b.users {
+		more := 1 + b.sinr[j]
+		x := r.SlopeSINR[j] * more * more
+		c.root[j] = math.Sqrt(r.Lambda[j] / x)
+		c.by[j] = more * c.root[j]
+		c.gain[j] = more / x
+		c.receive(all.Data[k*all.Users:(k+1)*all.Users], b.users, r.Beams.Coefficients)
+		for i, y := range c.y {
+			if i != j {
+				c.cross[i*n+j] = complex(real(y), -imag(y))
+				c.received[j] += abs2(y)
+			}
 		}
 	}
+	return c
+}
+
+// receive fills y with h^H w_j of the beams given, for a user whose products h^H h_i
+// with all users are given.
+func (c *crossings) receive(products []complex128, users []int, beams []complex128) {
+	for i, k := range users {
+		c.products[i] = products[k]
+	}
+	optim.Combine(c.y, beams, c.products)
 }
 
 func abs2(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
-
-func scale(z complex128, by float64) complex128 { return complex(real(z)*by, imag(z)*by) }
 
 // leastGain is the part of a channel's gain that is taken to remain whatever the
 // others do: there the first order says nothing.

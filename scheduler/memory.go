@@ -150,7 +150,7 @@ func (s *search) resume() bool {
 		return false
 	}
 	last := s.held
-	s.descend()
+	s.descend(math.Inf(1))
 	s.kicks(max(kicks(len(s.view.active))/resumeKicks, 1), uint64(s.view.memory.Slots))
 	if s.total > last.total*math.Pow(10, -s.view.options.HysteresisDB/10) {
 		s.held = last
@@ -159,4 +159,4 @@ func (s *search) resume() bool {
 }
 
 // resumeKicks is how many slots share the kicks of one.
-const resumeKicks = 8
+const resumeKicks = 16

@@ -11,12 +11,15 @@ type onAir struct {
 	part   []float64 // of the targets of users, what they get in this group; nil: all
 	bands  []int     // subbands in use
 	share  float64
-	rates  []float64 // of users while on the air, mean over subbands; nil: what the targets need
+	rates  []float64 // of users while on the air, mean over its subbands; nil: what the targets need
 	fixed  bool      // the share is not for divide to find
 	found  directions
 	solved solved    // at the last share
 	split  []float64 // [user][band] rates of the last solve, where users are in several groups
 }
+
+// elsewhere reports whether users may be in other groups too.
+func (g *onAir) elsewhere() bool { return g.part != nil || g.rates != nil }
 
 // partition is the groups of a slot with the power they need.
 type partition struct {
@@ -120,7 +123,11 @@ func (v *View) grouped(name string) *partition {
 func (v *View) partitionOf(groups []TimedGroup) *partition {
 	p := &partition{}
 	for _, t := range groups {
-		p.groups = append(p.groups, onAir{users: t.Users, bands: v.allBands, share: t.Share, fixed: t.Share > 0, rates: t.Rates})
+		g := onAir{users: t.Users, bands: t.Subbands, share: t.Share, fixed: t.Share > 0, rates: t.Rates, split: t.split}
+		if g.bands == nil {
+			g.bands = v.allBands
+		}
+		p.groups = append(p.groups, g)
 	}
 	return p
 }

@@ -146,3 +146,50 @@ func TestEIRPAgainstReference(t *testing.T) {
 		t.Errorf("%d cases, limits cost power in %d", len(cases), binding)
 	}
 }
+
+// Two users in several groups on subbands: groups, rates and shares against a
+// linear program over a grid of rates and its bound; computed by
+// testdata/reference/mixed.py.
+func TestMixedAgainstReference(t *testing.T) {
+	type reference struct {
+		Name     string
+		Subbands int
+		Channel  []struct{ Re, Im [][]float64 } // [subband]
+		NoiseW   []float64                      `json:"noise_w"`
+		RateNat  []float64                      `json:"rate_nat"`
+		PowerW   float64                        `json:"power_w"`
+		Groups   []struct {
+			Subband int
+			Users   []int
+		}
+	}
+	cases := readReference[reference](t, "mixed.json")
+	worst := 0.0
+	for _, c := range cases {
+		slot := &scheduler.Slot{
+			BandwidthHz: 1e6,
+			Channel:     scheduler.Channel{Antennas: len(c.Channel[0].Re[0]), Subbands: c.Subbands},
+			Options:     scheduler.Options{Grouping: scheduler.GroupingMixed, Weights: scheduler.WeightsF64, Floor: true},
+		}
+		for k := range c.RateNat {
+			slot.Users = append(slot.Users, scheduler.User{
+				ID: fmt.Sprint("u", k), RateBps: 1e6 * c.RateNat[k] / math.Ln2, NoiseW: c.NoiseW[k],
+			})
+			for _, h := range c.Channel {
+				for m, re := range h.Re[k] {
+					slot.Channel.Samples = append(slot.Channel.Samples, complex(re, h.Im[k][m]))
+				}
+			}
+		}
+		plan := planOf(t, slot)
+		off := plan.RadiatedPowerW/c.PowerW - 1
+		worst = math.Max(worst, off)
+		if !(math.Abs(off) < 1e-5) {
+			t.Errorf("%s: %.9g W in %d groups, want %.9g W in %d", c.Name, plan.RadiatedPowerW, len(plan.Groups), c.PowerW, len(c.Groups))
+		}
+	}
+	t.Logf("%.1e above the reference at most", worst)
+	if len(cases) < 14 {
+		t.Errorf("%d cases", len(cases))
+	}
+}

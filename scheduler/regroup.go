@@ -37,7 +37,7 @@ func (v *View) regroup(groups [][]int) [][]int {
 		d.groups[g] = slices.Clone(users)
 		d.refresh(g)
 		for len(d.groups[g]) > d.maxSize {
-			most := slices.MaxFunc(d.groups[g], func(k, j int) int { return cmp.Compare(d.leave(k), d.leave(j)) })
+			most := slices.MaxFunc(d.groups[g], func(k, j int) int { return cmp.Compare(d.fall[k], d.fall[j]) })
 			d.take(most)
 			homeless = append(homeless, most)
 		}

@@ -246,7 +246,8 @@ func (r *room) model(s, c, a, timeW []float64) {
 	least := r.least()
 	for g := range s {
 		if price[g] > 0 {
-			s[g] = a[g] / solveSlope(math.Log(price[g])-math.Log(c[g]), a[g]/s[g])
+			x, _ := solveSlope(math.Log(price[g])-math.Log(c[g]), a[g]/s[g])
+			s[g] = a[g] / x
 		}
 		s[g] = math.Max(s[g], minShare*least)
 	}
@@ -262,7 +263,8 @@ func (row *budgetRow) price(s, c, a, others []float64) float64 {
 	lo, hi := math.Inf(1), math.Inf(-1) // of its logarithm
 	free := true
 	for _, g := range row.places {
-		v := logDifference(math.Log(c[g])+logSlope(a[g]/even), math.Log(others[g]))
+		v, _ := logSlope(a[g] / even)
+		v = logDifference(math.Log(c[g])+v, math.Log(others[g]))
 		lo, hi = math.Min(lo, v), math.Max(hi, v)
 		free = free && others[g] > 0
 	}
@@ -270,10 +272,10 @@ func (row *budgetRow) price(s, c, a, others []float64) float64 {
 	at := func(logNu float64) (sum, fall float64) {
 		for _, g := range row.places {
 			logPrice := logSum(logNu, math.Log(others[g]))
-			x := solveSlope(logPrice-math.Log(c[g]), a[g]/s[g])
+			x, rise := solveSlope(logPrice-math.Log(c[g]), a[g]/s[g])
 			s[g] = a[g] / x
 			sum += s[g]
-			fall += s[g] / x * math.Exp(logSlope(x)-x) / x * math.Exp(logNu-logPrice)
+			fall += s[g] / x / rise * math.Exp(logNu-logPrice)
 		}
 		return sum, fall
 	}

@@ -11,10 +11,11 @@ import (
 // last solved.
 type team struct {
 	users []int
-	key   uint64  // of its users
-	share float64 // in the partition at hand
-	at    float64 // the share solved; 0: none yet
-	c, a  float64 // model c s (exp(a/s) - 1) of share * power, right at that share
+	key   uint64    // of its users
+	share float64   // in the partition at hand
+	at    float64   // the share solved; 0: none yet
+	c, a  float64   // model c s (exp(a/s) - 1) of share * power, right at that share
+	split []float64 // [user][subband] parts of rates there; nil on one subband
 }
 
 // phi returns the modelled cost at the team's share.
@@ -51,10 +52,11 @@ type search struct {
 	halved   map[uint64][][]int    // teams dealt into two
 	measured map[uint64]*marginals // of teams, see bandSolver
 	marginal []*marginals          // [team] of those at hand; nil: not known
+	home     []int                 // [user] the team at hand
+	deal     *deal                 // the partition at hand, where some marginals are not known
+	scale    []float64             // [team] cost over the deal's
 	changes  []change
-	deal     *deal     // the partition at hand
-	limit    float64   // gain from which changes are listed
-	scale    []float64 // [team] cost over the estimate's
+	limit    float64 // gain from which changes are listed
 	c, a, s  []float64
 }
 
@@ -62,14 +64,16 @@ const (
 	shareDrift   = 0.03 // log of share over the one solved, within which a model will do
 	searchGain   = 1e-4 // part of the total that a change must save
 	balanceSteps = 12
-	screen       = 0.01 // changes estimated to cost more of the total are not tried
+	screen       = 0.01 // changes estimated to cost more of the total are not tried where marginals are not known
 	screenAll    = 10   // users up to which all changes are tried
+	hope         = 3    // times the best gain in sight, what a descent is expected to save yet: from 2 to 6 the 2 ms answer is about as near
+	scatterOneIn = 4    // kicks scatter users
 )
 
 func newSearch(v *View) *search {
 	s := &search{
 		view: v, estimate: newEstimate(v), maxSize: v.MaxGroupSize(), maxTeams: v.MaxGroups(),
-		word: make([]uint64, len(v.slot.Users)), solved: map[uint64]team{}, failed: map[uint64]float64{}, halved: map[uint64][][]int{}, measured: map[uint64]*marginals{},
+		word: make([]uint64, len(v.slot.Users)), home: make([]int, len(v.slot.Users)), solved: map[uint64]team{}, failed: map[uint64]float64{}, halved: map[uint64][][]int{}, measured: map[uint64]*marginals{},
 		held: held{total: math.Inf(1)},
 	}
 	rng := rand.New(rand.NewPCG(1, 2))
@@ -114,6 +118,7 @@ func (s *search) solve(t *team) bool {
 		s.failed[t.key] = t.share
 		return false
 	}
+	t.split = s.view.solver.fractions(t.users)
 	s.solved[t.key] = *t
 	return true
 }
@@ -262,14 +267,15 @@ func (s *search) kick(rng *rand.Rand) {
 	n = max(min(n, len(users), s.maxTeams-len(groups)), (len(users)+s.maxSize-1)/s.maxSize, 1)
 	rng.Shuffle(len(users), func(i, j int) { users[i], users[j] = users[j], users[i] })
 	var d dealing
-	if rng.IntN(2) == 0 {
-		d = s.estimate.dealt(users, users, n, budget, s.maxSize)
-	} else {
+	if rng.IntN(scatterOneIn) == 0 {
 		d = s.scattered(rng, users, n, budget)
+	} else {
+		d = s.estimate.dealt(users, users, n, budget, s.maxSize)
+		d = s.estimate.refined(d, users, budget, s.maxSize)
 	}
 	s.held = held{total: math.Inf(1)}
 	if s.start(dealing{append(groups, d.groups...), append(share, d.share...), 0}) {
-		s.descend()
+		s.descend(had.total)
 	}
 	if !(s.total < had.total*(1-searchGain)) {
 		s.held = had
@@ -303,13 +309,23 @@ type change struct {
 	gain       float64 // estimated
 }
 
-// descend makes changes while they save power.
-func (s *search) descend() {
+// descend makes changes while they save power and there is hope to get down to a
+// total.
+func (s *search) descend(below float64) {
 	for !s.view.Stopped() {
-		if !slices.ContainsFunc(s.listChanges(), s.try) && !slices.ContainsFunc(s.listParts(), s.try) {
+		if !s.improve(s.listChanges(), below) && !s.improve(s.listCounts(), below) {
 			return
 		}
 	}
+}
+
+// improve makes the first change that saves power. It reports false where there is
+// none, or where the largest gain in sight, hope times, does not lead down to a total.
+func (s *search) improve(changes []change, below float64) bool {
+	if len(changes) == 0 || s.total-hope*math.Max(changes[0].gain, 0) > below {
+		return false
+	}
+	return slices.ContainsFunc(changes, s.try)
 }
 
 // try makes a change where it saves power. It reports whether it did.
@@ -433,24 +449,50 @@ func (s *search) priced(t *team, users []int) (cost, share float64) {
 	return leastPriced(t.c*e.power(users, t.share)/e.power(t.users, t.share), t.a, s.nu)
 }
 
-// listChanges lists moves, swaps and merges worth a try.
+// listChanges lists moves and swaps worth a try.
 func (s *search) listChanges() []change {
 	s.changes = s.changes[:0]
-	s.limit = -screen * s.total
+	for g := range s.teams {
+		for _, k := range s.teams[g].users {
+			s.home[k] = g
+		}
+	}
+	s.measure()
+	s.limit = 0 // by marginals: of changes that seem to cost power one in a hundred saves any
+	if slices.Contains(s.marginal, nil) {
+		s.limit = -screen * s.total
+		s.estimateCosts()
+	}
 	if len(s.view.active) <= screenAll {
 		s.limit = math.Inf(-1)
 	}
-	d := s.dealt()
-	s.deal = d
-	n := len(s.teams)
-	s.scale = slices.Grow(s.scale[:0], n)[:n]
+	s.listMoves()
+	s.listSwaps()
+	s.sortChanges()
+	return s.changes
+}
+
+// estimateCosts sets up the estimate's deal of the partition at hand.
+func (s *search) estimateCosts() {
+	share, groups := make([]float64, len(s.teams)), make([][]int, len(s.teams))
 	for g := range s.teams {
-		s.scale[g] = s.teams[g].phi() / d.cost(g)
+		share[g], groups[g] = s.teams[g].share, s.teams[g].users
 	}
-	s.measure()
-	s.listMoves(d)
-	s.listSwaps(d)
+	s.deal = s.estimate.newDeal(s.view.active, share, s.maxSize)
+	s.deal.seat(groups)
+	s.scale = s.scale[:0]
+	for g := range s.teams {
+		s.scale = append(s.scale, s.teams[g].phi()/s.deal.cost(g))
+	}
+}
+
+// listCounts lists what makes one team less or more.
+func (s *search) listCounts() []change {
+	s.changes = s.changes[:0]
 	s.listMerges()
+	if len(s.teams) < s.maxTeams {
+		s.listParts()
+	}
 	s.sortChanges()
 	return s.changes
 }
@@ -485,17 +527,17 @@ func (s *search) measure() {
 
 // falls returns what the cost of user k's team falls by when it leaves, to first
 // order.
-func (s *search) falls(d *deal, k int) float64 {
-	g := d.at[k]
+func (s *search) falls(k int) float64 {
+	g := s.home[k]
 	if m := s.marginal[g]; m != nil {
 		return m.alone(k) * s.teams[g].share
 	}
-	return d.leave(k) * s.scale[g]
+	return s.deal.fall[k] * s.scale[g]
 }
 
 // rises returns what the cost of team g rises by when user k joins it and the one
 // in a place leaves, -1 for none, to first order.
-func (s *search) rises(d *deal, k, g, place int) float64 {
+func (s *search) rises(k, g, place int) float64 {
 	m, t := s.marginal[g], &s.teams[g]
 	switch {
 	case m != nil && place >= 0:
@@ -503,9 +545,9 @@ func (s *search) rises(d *deal, k, g, place int) float64 {
 	case m != nil:
 		return m.alone(k) * t.share
 	case place >= 0:
-		return d.join(k, g, t.users[place]) * s.scale[g]
+		return s.deal.join(k, g, t.users[place]) * s.scale[g]
 	}
-	return d.join(k, g, -1) * s.scale[g]
+	return s.deal.join(k, g, -1) * s.scale[g]
 }
 
 func (s *search) addChange(c change) {
@@ -514,22 +556,22 @@ func (s *search) addChange(c change) {
 	}
 }
 
-func (s *search) listMoves(d *deal) {
+func (s *search) listMoves() {
 	for _, k := range s.view.active {
-		a := d.at[k]
+		a := s.home[k]
 		if len(s.teams[a].users) == 1 {
 			continue // that is a merge
 		}
-		fall := s.falls(d, k)
+		fall := s.falls(k)
 		for b := range s.teams {
 			if b != a && len(s.teams[b].users) < s.maxSize {
-				s.addChange(change{a: a, b: b, k: k, j: -1, gain: fall - s.rises(d, k, b, -1)})
+				s.addChange(change{a: a, b: b, k: k, j: -1, gain: fall - s.rises(k, b, -1)})
 			}
 		}
 	}
 }
 
-func (s *search) listSwaps(d *deal) {
+func (s *search) listSwaps() {
 	for a := range s.teams {
 		for b := range a {
 			ta, tb := s.teams[a].users, s.teams[b].users
@@ -537,9 +579,9 @@ func (s *search) listSwaps(d *deal) {
 				continue
 			}
 			for i, k := range ta {
-				fall := s.falls(d, k)
+				fall := s.falls(k)
 				for l, j := range tb {
-					gain := fall + s.falls(d, j) - s.rises(d, j, a, i) - s.rises(d, k, b, l)
+					gain := fall + s.falls(j) - s.rises(j, a, i) - s.rises(k, b, l)
 					s.addChange(change{a: a, b: b, k: k, j: j, gain: gain})
 				}
 			}
@@ -548,6 +590,11 @@ func (s *search) listSwaps(d *deal) {
 }
 
 func (s *search) listMerges() {
+	over := make([]float64, len(s.teams)) // cost over the estimate's
+	for g := range s.teams {
+		t := &s.teams[g]
+		over[g] = t.phi() / (t.share * s.estimate.power(t.users, t.share))
+	}
 	for a := range s.teams {
 		for b := range a {
 			ta, tb := &s.teams[a], &s.teams[b]
@@ -556,29 +603,25 @@ func (s *search) listMerges() {
 			}
 			users := append(slices.Clone(ta.users), tb.users...)
 			share := ta.share + tb.share
-			phi := (s.scale[a] + s.scale[b]) / 2 * share * s.estimate.power(users, share)
+			phi := (over[a] + over[b]) / 2 * share * s.estimate.power(users, share)
 			s.addChange(change{a: a, b: b, k: -1, j: -1, gain: ta.phi() + tb.phi() - phi})
 		}
 	}
 }
 
-// listParts lists what makes one team more: every user on its own, and every team
-// in two as the estimate deals it.
-func (s *search) listParts() []change {
-	s.changes = s.changes[:0]
-	d := s.deal
+// listParts lists every user on its own, and every team in two as the estimate
+// deals it.
+func (s *search) listParts() {
 	for a := range s.teams {
 		t := &s.teams[a]
-		if len(s.teams) == s.maxTeams {
-			break
-		}
 		if len(t.users) == 1 {
 			continue
 		}
 		whole := t.phi()
 		for _, k := range t.users {
-			alone, _ := leastPriced(t.c*d.free[a*d.users+k]/whole, t.a, s.nu)
-			rest, _ := leastPriced(t.c*math.Max(1-s.falls(d, k)/whole, leastPart), t.a, s.nu)
+			free, _ := s.estimate.need(k, t.share)
+			alone, _ := leastPriced(t.c*t.share*free/whole, t.a, s.nu)
+			rest, _ := leastPriced(t.c*math.Max(1-s.falls(k)/whole, leastPart), t.a, s.nu)
 			s.addChange(change{a: a, b: -1, k: k, j: -1, gain: s.worth(a) - alone - rest})
 		}
 		if len(t.users) < 4 {
@@ -590,8 +633,6 @@ func (s *search) listParts() []change {
 			s.addChange(change{a: a, b: -1, k: -1, j: -1, part: halves[0], gain: s.worth(a) - one - other})
 		}
 	}
-	s.sortChanges()
-	return s.changes
 }
 
 // leastPart of a team's cost is left by the estimate when a user leaves: to first
@@ -606,19 +647,4 @@ func (s *search) halves(t *team) [][]int {
 	h := s.estimate.dealt(t.users, nil, 2, t.share, s.maxSize).groups
 	s.halved[t.key] = h
 	return h
-}
-
-// dealt returns the partition at hand as a deal.
-func (s *search) dealt() *deal {
-	share := make([]float64, len(s.teams))
-	for g := range s.teams {
-		share[g] = s.teams[g].share
-	}
-	d := s.estimate.newDeal(s.view.active, share, s.maxSize)
-	groups := make([][]int, len(s.teams))
-	for g := range s.teams {
-		groups[g] = s.teams[g].users
-	}
-	d.seat(groups)
-	return d
 }

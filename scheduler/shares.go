@@ -105,7 +105,7 @@ func shareModel(s, phi, slope float64) (c, a float64) {
 			df := (1 - e - u*e) / ((1 - e) * (1 - e))
 			step := f / df
 			u = math.Max(u-step, u/4)
-			if math.Abs(step) < 1e-14*u {
+			if math.Abs(step) < newtonStep*u {
 				break
 			}
 		}
@@ -122,17 +122,18 @@ func equalSlopes(s, c, a []float64, budget float64) (nu float64) {
 	normalize(s, budget)
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for g := range s {
-		v := math.Log(c[g]) + logSlope(a[g]/s[g])
+		v, _ := logSlope(a[g] / s[g])
+		v += math.Log(c[g])
 		lo, hi = math.Min(lo, v), math.Max(hi, v)
 	}
 	logNu := (lo + hi) / 2
 	for range 100 {
 		sum, fall := 0.0, 0.0
 		for g := range s {
-			x := solveSlope(logNu-math.Log(c[g]), a[g]/s[g])
+			x, rise := solveSlope(logNu-math.Log(c[g]), a[g]/s[g])
 			s[g] = a[g] / x
 			sum += s[g]
-			fall += s[g] / x * math.Exp(logSlope(x)-x) / x // -ds/dlog nu
+			fall += s[g] / x / rise // -ds/dlog nu
 		}
 		off := math.Log(sum / budget)
 		if off > 0 {
@@ -140,7 +141,7 @@ func equalSlopes(s, c, a []float64, budget float64) (nu float64) {
 		} else {
 			hi = logNu
 		}
-		if math.Abs(off) < 1e-12 || hi-lo < 1e-13*(1+math.Abs(lo)) {
+		if math.Abs(off) < newtonStep || hi-lo < 1e-13*(1+math.Abs(lo)) {
 			break
 		}
 		if next := logNu + off*sum/fall; next > lo && next < hi {
@@ -156,50 +157,53 @@ func equalSlopes(s, c, a []float64, budget float64) (nu float64) {
 	return math.Exp(logNu)
 }
 
-// logSlope returns log(1 + e^x (x-1)) for x > 0.
-func logSlope(x float64) float64 {
+// newtonStep is the relative step at which Newton's methods here end: what is left
+// is of the order of its square.
+const newtonStep = 1e-7
+
+// logSlope returns log(1 + e^x (x-1)) for x > 0 and its derivative.
+func logSlope(x float64) (value, rise float64) {
 	if x < 1e-3 {
-		return math.Log(x*x/2) + 2*x/3 // 1 + e^x (x-1) = x^2/2 + x^3/3 + ...
+		return math.Log(x*x/2) + 2*x/3, 2/x + 2.0/3 // 1 + e^x (x-1) = x^2/2 + x^3/3 + ...
 	}
 	if x > 30 {
-		return x + math.Log(x-1)
+		return x + math.Log(x-1), x / (x - 1)
 	}
-	return math.Log(1 + math.Exp(x)*(x-1))
+	e := math.Exp(x)
+	slope := 1 + e*(x-1)
+	return math.Log(slope), e * x / slope
 }
 
 // leastPriced returns the least of the model's cost c s (exp(a/s) - 1) and nu s,
 // and the share where it is.
 func leastPriced(c, a, nu float64) (cost, share float64) {
-	x := solveSlope(math.Log(nu/c), 1)
+	x, _ := solveSlope(math.Log(nu/c), 1)
 	share = a / x
 	return share * (c*math.Expm1(x) + nu), share
 }
 
-// solveSlope returns x > 0 with logSlope(x) = y, by Newton's method from an x.
-func solveSlope(y, x float64) float64 {
-	if d := logSlope(x) - y; !(math.Abs(d) < 1) {
+// solveSlope returns x > 0 with logSlope(x) = y, by Newton's method from an x, and
+// logSlope's derivative there.
+func solveSlope(y, x float64) (at, rise float64) {
+	value, rise := logSlope(x)
+	if !(math.Abs(value-y) < 1) {
 		x = 1.0
 		if y < -1 {
 			x = math.Exp(0.5 * (y + math.Ln2))
 		} else if y > 1 {
 			x = y
 		}
+		value, rise = logSlope(x)
 	}
 	for range 60 {
-		// d/dx log(1 + e^x (x-1)) = x e^x / (1 + e^x (x-1)).
-		l := logSlope(x)
-		d := math.Exp(x-l) * x
-		step := (l - y) / d
-		next := x - step
-		if next <= x/8 {
-			next = x / 8
-		}
-		if math.Abs(next-x) <= 1e-14*x {
-			return next
+		next := math.Max(x-(value-y)/rise, x/8)
+		if math.Abs(next-x) <= newtonStep*x {
+			return next, rise
 		}
 		x = next
+		value, rise = logSlope(x)
 	}
-	return x
+	return x, rise
 }
 
 // servable moves the shares s, where they leave a group unserved, to ones that

@@ -17,6 +17,7 @@ func TestStoppedAtOnce(t *testing.T) {
 		"alone":         func(s *Slot) { s.Options.Grouping = "alone" },
 		"together":      func(s *Slot) { s.Options.Grouping = "together" },
 		"exact":         func(s *Slot) { s.Options.Grouping = "exact" },
+		"mixed":         func(s *Slot) { s.Options.Grouping = "mixed" },
 		"zero forcing":  func(s *Slot) { s.Options.Beams = BeamsZeroForcing },
 		"rate table":    func(s *Slot) { s.Options.RateTable = "mcs-64qam" },
 		"share step":    func(s *Slot) { s.Options.ShareStep = 1.0 / 14 },

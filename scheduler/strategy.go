@@ -117,10 +117,16 @@ type TimedGrouping interface {
 
 // TimedGroup is a group with its share of the slot. Where it has rates, users may
 // be in other groups too: those of all their groups must add up to the targets.
+// On each subband shares add up to 1 at most. Groups that have no subband in common
+// may be on the air at the same time: not with limits on power, which are looked at
+// group by group, nor with objective consumed.
 type TimedGroup struct {
-	Users []int
-	Share float64   // 0: the engine chooses
-	Rates []float64 // of users while on the air, in nats per use, mean over subbands; nil: what the targets need
+	Users    []int
+	Subbands []int     // in use, rising; nil: all
+	Share    float64   // 0: the engine chooses
+	Rates    []float64 // of users while on the air, in nats per use, mean over the subbands in use; nil: what the targets need
+
+	split []float64 // [user][subband] of Rates to start from; nil: not known
 }
 
 // Names of groupings that others refer to.

@@ -169,13 +169,42 @@ func (f *reportFlags) read(cmd *cobra.Command, name string) (*campaign.Header, *
 	if there.Torn != nil {
 		fmt.Fprintf(cmd.ErrOrStderr(), "%s: last line left out: %v\n", name, there.Torn)
 	}
+	if err := f.restore(cmd, &there.Header); err != nil {
+		return nil, nil, fmt.Errorf("%s: settings: not those of a campaign of this program: %w", name, err)
+	}
+	return &there.Header, there.Result, nil
+}
+
+// restore sets the flags to what made a file of results, which may be anything.
+func (f *reportFlags) restore(cmd *cobra.Command, h *campaign.Header) error {
 	var settings campaignSettings
-	if err := json.Unmarshal(there.Header.Settings, &settings); err != nil || settings.Scene == nil {
-		return nil, nil, fmt.Errorf("%s: settings: not those of a campaign of this program: %v", name, err)
+	if err := json.Unmarshal(h.Settings, &settings); err != nil {
+		return err
+	}
+	if settings.Scene == nil || (settings.Scene.Cell == nil) != (settings.Scene.Scene == sceneQuay) {
+		return errors.New("no scene")
 	}
 	f.scene.settings, f.antennas, f.users = *settings.Scene, settings.Antennas, settings.Users
-	f.weightBits, f.csiErrors, f.consumption, f.floor = settings.WeightBits, settings.CSIErrors, there.Header.Consumption, there.Header.Floor
-	return &there.Header, there.Result, nil
+	f.weightBits, f.csiErrors, f.consumption, f.floor = settings.WeightBits, settings.CSIErrors, h.Consumption, h.Floor
+	if settings.Scene.Cell != nil {
+		f.scene.cell = *settings.Scene.Cell
+	}
+	// Wrong flags of this command they are not.
+	if err := errors.Join(f.scene.checkScene(cmd), f.check(cmd)); err != nil {
+		return errors.New(err.Error())
+	}
+	values := map[string][]float64{
+		sweptAntennas: floats(f.antennas), sweptUsers: floats(f.users), sweptBits: floats(f.weightBits), sweptErrors: f.csiErrors,
+	}[h.Quantity]
+	if !slices.Equal(values, h.Values) {
+		return fmt.Errorf("%s: %v, and values %v", h.Quantity, values, h.Values)
+	}
+	for _, s := range h.Strategies {
+		if bad := campaign.Applies(s); len(bad) > 0 {
+			return fmt.Errorf("%s: %s, allowed: %s", bad[0].Path, bad[0].Value, bad[0].Allowed)
+		}
+	}
+	return nil
 }
 
 // page returns the report.

@@ -73,13 +73,19 @@ func TestReportBad(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "results.jsonl")
 	here(t.Context(), nil, "campaign", "--out", file, "--users", "2", "--antennas", "2", "--drops", "1").expect(t, exitDone, "", "")
-	other := filepath.Join(dir, "other.jsonl")
 	data, err := os.ReadFile(file)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(other, []byte(strings.Replace(string(data), `"scene":{`, `"other":{`, 1)), 0o644); err != nil {
-		t.Fatal(err)
+	changed := func(name, old, new string) string {
+		if !strings.Contains(string(data), old) {
+			t.Fatalf("no %s in %s", old, data)
+		}
+		name = filepath.Join(dir, name)
+		if err := os.WriteFile(name, []byte(strings.Replace(string(data), old, new, 1)), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return name
 	}
 	for _, tc := range []struct {
 		args string
@@ -89,7 +95,12 @@ func TestReportBad(t *testing.T) {
 		{"missing.jsonl", exitFailed, "no such file"},
 		{file + " --drops 3", exitUsage, "--drops does not go with a file"},
 		{file + " more", exitUsage, "at most 1"},
-		{other, exitFailed, "settings: not those of a campaign"},
+		{changed("1", `"scene":{`, `"other":{`), exitFailed, "settings: not those of a campaign of this program: no scene"},
+		{changed("2", `"antennas":[2]`, `"antennas":[]`), exitFailed, "settings: not those of a campaign of this program: --antennas []: from 1 to 4096"},
+		{changed("3", `"antennas":[2]`, `"antennas":[3]`), exitFailed, "antennas: [3], and values [2]"},
+		{changed("4", `"scene":"quay"`, `"scene":"uma"`), exitFailed, "no scene"},
+		{changed("5", `"users":[2]`, `"users":[1000000000]`), exitFailed, "--users [1000000000]: from 1 to 1024"},
+		{changed("6", `"grouping":"least-power"`, `"grouping":"most-power"`), exitFailed, "most-power"},
 		{"--protect 1,2,3", exitUsage, "--protect [1 2 3]"},
 		{"--protect 0,100,3,3", exitUsage, "elevation from -90 to 90"},
 		{"--protect 0,NaN,3,3", exitUsage, "elevation from -90 to 90"},

@@ -89,12 +89,34 @@ func (r *region) within(u vector) vector {
 
 // aerial is the geometry of a slot's antennas.
 type aerial struct {
-	positions []vector // over the wavelength
-	gain      float64  // of one antenna on boresight
-	sector    bool
-	size      vector  // in wavelengths
-	stepRad   float64 // of the grid
-	waves     []complex128
+	axes    [3]axis // positions over the wavelength, by coordinate
+	gain    float64 // of one antenna on boresight
+	sector  bool
+	size    vector  // in wavelengths
+	stepRad float64 // of the grid
+	waves   []complex128
+}
+
+// axis holds the coordinates that antennas have along it, each once: those of a
+// panel share them, and so the phases of a wave.
+type axis struct {
+	coordinates []float64
+	of          []int // [antenna]
+	phases      []complex128
+}
+
+func newAxis(positions []vector, i int) axis {
+	var a axis
+	for _, p := range positions {
+		at := slices.Index(a.coordinates, p[i])
+		if at < 0 {
+			at = len(a.coordinates)
+			a.coordinates = append(a.coordinates, p[i])
+		}
+		a.of = append(a.of, at)
+	}
+	a.phases = make([]complex128, len(a.coordinates))
+	return a
 }
 
 func newAerial(slot *scheduler.Slot) *aerial {
@@ -103,10 +125,11 @@ func newAerial(slot *scheduler.Slot) *aerial {
 		gain:   math.Pow(10, slot.Array.ElementGainDBi/10),
 		sector: slot.Array.ElementPattern == scheduler.PatternSector65,
 	}
+	var positions []vector
 	lo, hi := vector{}, vector{}
 	for m, p := range slot.Array.PositionsM {
 		v := vector(p).times(slot.CarrierHz / speedOfLightMps)
-		a.positions = append(a.positions, v)
+		positions = append(positions, v)
 		for i, x := range v {
 			if m == 0 {
 				lo[i], hi[i] = x, x
@@ -114,7 +137,10 @@ func newAerial(slot *scheduler.Slot) *aerial {
 			lo[i], hi[i] = min(lo[i], x), max(hi[i], x)
 		}
 	}
-	a.waves = make([]complex128, len(a.positions))
+	for i := range a.axes {
+		a.axes[i] = newAxis(positions, i)
+	}
+	a.waves = make([]complex128, len(positions))
 	a.size = hi.plus(-1, lo)
 	extent := math.Sqrt(a.size.dot(a.size))
 	a.stepRad = max(finestGridRad, min(coarsestGridRad, gridWavelengths/extent))
@@ -142,9 +168,16 @@ func (a *aerial) elementGain(u vector) float64 {
 
 // eirp returns the EIRP in W of weights, one beam after the other, along u.
 func (a *aerial) eirp(weights []complex128, u vector) float64 {
-	for m, p := range a.positions {
-		im, re := math.Sincos(2 * math.Pi * p.dot(u))
-		a.waves[m] = complex(re, im)
+	for i := range a.axes {
+		x := &a.axes[i]
+		for n, at := range x.coordinates {
+			im, re := math.Sincos(2 * math.Pi * at * u[i])
+			x.phases[n] = complex(re, im)
+		}
+	}
+	x, y, z := &a.axes[0], &a.axes[1], &a.axes[2]
+	for m := range a.waves {
+		a.waves[m] = x.phases[x.of[m]] * y.phases[y.of[m]] * z.phases[z.of[m]]
 	}
 	var sum float64
 	for beam := range slices.Chunk(weights, len(a.waves)) {
