@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
@@ -90,7 +91,7 @@ func auditFiles(cmd *cobra.Command, flags *auditFlags) error {
 	found, err := serverHere(cmd, 1).Audit(cmd.Context(), req)
 	bar.finish()
 	if err != nil {
-		return err
+		return auditError(err)
 	}
 	if flags.json {
 		err = writeMessage(cmd.OutOrStdout(), found, true)
@@ -136,6 +137,9 @@ func planFor(name string, stdin io.Reader, number int64) (*pb.Plan, error) {
 		}
 	}
 }
+
+// auditError takes from an error of an audit that a server found it.
+func auditError(err error) error { return errors.New(strings.TrimPrefix(err.Error(), "server: ")) }
 
 // hasWeights tells whether every allocation of a plan has weights.
 func hasWeights(plan *pb.Plan) bool {

@@ -34,11 +34,12 @@ estimate, csi_error_variance. Of a trace, or any other file of more than one slo
 it has, such as limits, the array and options, goes in place of what the slot has.
 "-" stands for stdin and stdout.
 
-It exits with 0 when every target is met, 3 when something binds and 1 when the
+Ctrl-C ends the search, and the plan is the best so far. It exits with 0 when every
+target is met, 3 when something binds and 1 when the
 slot is rejected: what is wrong goes to stderr, one line for each.`,
 		Example: `  leastwatt plan --in slot.json --weights f32 --out plan.json
   leastwatt plan --in shift.trace --slot 17 --floor
-  leastwatt plan --in slot.npz --with limits.json --weights i16 --out plan.json
+  leastwatt plan --in slot.npz --with limits.json --weights i16 --out limited.json
   leastwatt plan --in slot.npz --beams zero-forcing --power lp --weights f32 --json`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return plan(cmd, &flags) },

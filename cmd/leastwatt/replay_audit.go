@@ -137,7 +137,7 @@ func (a *planAudit) count(number int64, found *pb.Audit, err error) {
 		fmt.Fprintln(a.stderr, "the audit disagrees with more plans")
 	case s.Disagree > maxShownRejections:
 	case err != nil:
-		fmt.Fprintf(a.stderr, "slot %d: audit: %v\n", number, err)
+		fmt.Fprintf(a.stderr, "slot %d: %v\n", number, auditError(err))
 	default:
 		fmt.Fprintf(a.stderr, "slot %d: audit: %s\n", number, found.GetFindings()[0].GetPath()+": "+findingText(found.GetFindings()[0]))
 	}

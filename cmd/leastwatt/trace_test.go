@@ -385,40 +385,6 @@ func TestConvert(t *testing.T) {
 		expect(t, exitFailed, "", "slot 2 is of another size")
 }
 
-// The examples of the commands that make and read traces run as they stand, in
-// one folder, one after the other, but for the number of slots.
-func TestTraceExamples(t *testing.T) {
-	dir := t.TempDir()
-	n := 0
-	for _, text := range []string{newSynthCommand().Example, newInspectCommand().Example, newConvertCommand().Example, readmeExamples(t)} {
-		for _, line := range regexp.MustCompile(`(?m)^ *leastwatt ((?:synth|inspect|convert).*)$`).FindAllStringSubmatch(text, -1) {
-			line, _, _ := strings.Cut(line[1], "#")
-			line, _, _ = strings.Cut(line, "|")
-			args := strings.Fields(line)
-			if args[0] == "synth" {
-				args = append(args, "--slots", "18")
-			}
-			if strings.Contains(line, "measured.npy") {
-				args = strings.Fields(strings.ReplaceAll(line, "measured.npy", "city.npy"))
-				first := command(t, "convert", "city.trace", "--out", "city.npy")
-				first.Dir = dir
-				if out, err := first.CombinedOutput(); err != nil {
-					t.Fatalf("%v\n%s", err, out)
-				}
-			}
-			cmd := command(t, args...)
-			cmd.Dir = dir
-			if out, err := cmd.CombinedOutput(); err != nil {
-				t.Errorf("%s: %v\n%s", line, err, out)
-			}
-			n++
-		}
-	}
-	if n < 9 {
-		t.Errorf("%d examples found", n)
-	}
-}
-
 func readmeExamples(t *testing.T) string {
 	return string(read(t, filepath.Join("..", "..", "README.md")))
 }
