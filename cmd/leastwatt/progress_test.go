@@ -181,7 +181,8 @@ func TestLongCommands(t *testing.T) {
 			t.Parallel()
 			term := newTerminal(t)
 			cmd := command(t, append(strings.Fields(c.args), c.files...)...)
-			cmd.Dir, cmd.Stderr = t.TempDir(), term.stderr
+			var stdout bytes.Buffer
+			cmd.Dir, cmd.Stdout, cmd.Stderr = t.TempDir(), &stdout, term.stderr
 			if err := cmd.Start(); err != nil {
 				t.Fatal(err)
 			}
@@ -196,6 +197,9 @@ func TestLongCommands(t *testing.T) {
 			term.wait(t, c.stderr)
 			if screen := onScreen(term.text()); strings.Contains(screen, " left") || !strings.HasPrefix(screen, "leastwatt: ") {
 				t.Errorf("%q stays", screen)
+			}
+			if strings.Contains(c.args, "replay") && !strings.Contains(stdout.String(), "slots per second") {
+				t.Errorf("no summary of what was answered: %q", &stdout)
 			}
 			if _, err := os.Stat(filepath.Join(cmd.Dir, "out")); err == nil {
 				t.Error("a report of what was interrupted")

@@ -33,6 +33,7 @@ type replayFlags struct {
 	renumber bool
 	audit    bool
 	truth    string
+	giveUp   time.Duration
 	json     bool
 	security client.Security
 	options  optionFlags
@@ -47,7 +48,8 @@ func newReplayCommand() *cobra.Command {
 fast as it answers, and prints a summary. The files are traces, or hold slots as
 protobuf JSON, one after the other, or as arrays of NumPy; "-" stands for stdin.
 Slot numbers must rise over all files, or be made to with --renumber. A damaged
-slot of a trace ends it, after those before it.
+slot of a trace ends it, after those before it. A server that is gone is waited for as
+long as --give-up-after says, and the session goes on there.
 
 With --audit every plan is re-computed here from its weights as it comes, as audit
 does: how many the audit agrees with, and the worst rate over its target. Weights are
@@ -68,6 +70,7 @@ It exits with 1 when a slot was rejected or failed, or the audit disagrees with 
 	f.BoolVar(&flags.renumber, "renumber", false, "number the slots from 1 on")
 	f.BoolVar(&flags.audit, "audit", false, "re-compute every plan from its weights")
 	f.StringVar(&flags.truth, "truth", "", "trace of the true channels, to audit every plan over")
+	f.DurationVar(&flags.giveUp, "give-up-after", time.Minute, "how long to wait for a server that is gone; 0: not at all")
 	f.BoolVar(&flags.json, "json", false, "print the summary as JSON")
 	addSecurity(cmd, &flags.security)
 	flags.options.add(cmd)
@@ -79,6 +82,9 @@ func (f *replayFlags) check(files []string) error {
 	if (f.audit || f.truth != "") && f.options.weights == "none" {
 		return usagef("--weights none leaves nothing to audit")
 	}
+	if f.giveUp < 0 {
+		return usagef("--give-up-after %v: at least 0", f.giveUp)
+	}
 	if _, _, err := net.SplitHostPort(f.to); err != nil {
 		return usagef("--to %q: HOST:PORT", f.to)
 	}
@@ -88,11 +94,15 @@ func (f *replayFlags) check(files []string) error {
 	return f.options.read()
 }
 
-func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) {
+func replay(cmd *cobra.Command, flags *replayFlags, files []string) error {
 	if err := flags.check(files); err != nil {
 		return err
 	}
-	c, err := client.Dial(flags.to, client.Config{Security: flags.security})
+	wait := client.Reconnect{GiveUpAfter: flags.giveUp}
+	if flags.giveUp == 0 {
+		wait.GiveUpAfter = -1
+	}
+	c, err := client.Dial(flags.to, client.Config{Security: flags.security, Reconnect: wait})
 	if err != nil {
 		return err
 	}
@@ -107,19 +117,35 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 		return err
 	}
 	plans := bufio.NewWriter(out)
-	defer func() { err = errors.Join(err, plans.Flush(), out.Close()) }()
+	summary, err := flags.stream(cmd, session, files, plans)
+	err = errors.Join(plainError(err), plans.Flush(), out.Close())
+	if err == nil || summary.Slots > 0 {
+		err = errors.Join(err, flags.show(cmd, summary))
+	}
+	if err != nil {
+		return err
+	}
+	if !summary.good() {
+		return &exitError{code: exitFailed}
+	}
+	return nil
+}
 
+// stream replays the files in a session and writes the plans. Of what ends it early it
+// returns an error, with the summary of what was answered until then.
+func (f *replayFlags) stream(cmd *cobra.Command, session *client.Session, files []string, plans io.Writer) (*replaySummary, error) {
 	source := &trace{stdin: cmd.InOrStdin(), files: files}
 	bar := newProgress(cmd, source.size(), progressbar.OptionShowBytes(true))
-	tally := &tally{stderr: cmd.ErrOrStderr()}
-	audit := newPlanAudit(cmd, flags)
+	defer bar.finish()
+	tally := &tally{stderr: bar}
+	audit := newPlanAudit(cmd, f)
 	start := time.Now()
-	err = stream(cmd.Context(), session, source, flags, audit, bar, func(plan *pb.Plan) error {
+	err := stream(cmd.Context(), session, source, f, audit, bar, func(plan *pb.Plan) error {
 		tally.add(plan)
 		if audit != nil {
 			audit.take(cmd.Context(), plan)
 		}
-		if flags.out == "" {
+		if f.out == "" {
 			return nil
 		}
 		return writeMessage(plans, plan, false)
@@ -128,25 +154,21 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 	if audit != nil {
 		audited = audit.summary()
 	}
-	bar.finish()
-	if err != nil {
-		return plainError(err)
-	}
 	summary := tally.summary(time.Since(start))
-	summary.Audit = audited
+	summary.Audit, summary.Reconnects = audited, session.Reconnects()
+	return summary, err
+}
+
+// show prints the summary: to stderr where plans go to stdout.
+func (f *replayFlags) show(cmd *cobra.Command, summary *replaySummary) error {
 	table := cmd.OutOrStdout()
-	if flags.out == "-" {
+	if f.out == "-" {
 		table = cmd.ErrOrStderr()
 	}
-	if flags.json {
-		err = json.NewEncoder(table).Encode(summary)
-	} else {
-		err = summary.print(table)
+	if f.json {
+		return json.NewEncoder(table).Encode(summary)
 	}
-	if err == nil && !summary.good() {
-		return &exitError{code: exitFailed}
-	}
-	return err
+	return summary.print(table)
 }
 
 // stream sends a trace and hands every plan to take. It returns when all are
@@ -293,6 +315,7 @@ type replaySummary struct {
 	ComputeMicrosP50   *int64   `json:"computeMicrosP50,omitempty"`
 	ComputeMicrosP99   *int64   `json:"computeMicrosP99,omitempty"`
 	SlotsPerSecond     float64  `json:"slotsPerSecond"`
+	Reconnects         int      `json:"reconnects"` // to a server that was gone
 
 	Audit *auditSummary `json:"audit,omitempty"`
 }
@@ -364,5 +387,8 @@ func (s *replaySummary) print(w io.Writer) error {
 		s.Audit.print(out)
 	}
 	line("slots per second\t%.0f", s.SlotsPerSecond)
+	if s.Reconnects > 0 {
+		line("reconnected\t%d times", s.Reconnects)
+	}
 	return out.Flush()
 }

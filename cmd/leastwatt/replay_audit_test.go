@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"io"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -104,4 +106,33 @@ func TestPlanAuditSpoiled(t *testing.T) {
 			t.Errorf("no %q in\n%s", piece, &stderr)
 		}
 	}
+}
+
+// A server that goes away ends a replay that does not wait for it, with what was
+// answered until then.
+func TestReplayServerGone(t *testing.T) {
+	s := serveProcess(t)
+	trace := synthFile(t, "--slots", "64")
+	args := []string{"replay", "--to", s.address, "--renumber", "--give-up-after", "0"}
+	cmd := command(t, append(args, slices.Repeat([]string{trace}, 20000)...)...)
+	var stderr bytes.Buffer
+	cmd.Stderr = &stderr
+	plans, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd.Args = append(cmd.Args, "--out", "-")
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := io.ReadFull(plans, make([]byte, 1000)); err != nil {
+		t.Fatal(err)
+	}
+	s.kill(t)
+	io.Copy(io.Discard, plans)
+	cmd.Wait()
+	if code := cmd.ProcessState.ExitCode(); code != exitFailed || !strings.Contains(stderr.String(), " met, 0 short") || !strings.Contains(stderr.String(), "leastwatt: ") {
+		t.Errorf("exit %d, %s", code, &stderr)
+	}
+	leastwatt(t, "", "replay", "--give-up-after", "-1s", trace).expect(t, exitUsage, "", "--give-up-after -1s: at least 0")
 }

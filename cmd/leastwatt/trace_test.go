@@ -384,7 +384,3 @@ func TestConvert(t *testing.T) {
 	leastwatt(t, traceOf(1)+strings.ReplaceAll(traceOf(2), `"bandwidthHz": 1e6`, `"bandwidthHz": 2e6`), "convert", "-", "--out", at("e.npz")).
 		expect(t, exitFailed, "", "slot 2 is of another size")
 }
-
-func readmeExamples(t *testing.T) string {
-	return string(read(t, filepath.Join("..", "..", "README.md")))
-}
