@@ -131,7 +131,7 @@ func TestReplayServerGone(t *testing.T) {
 	s.kill(t)
 	io.Copy(io.Discard, plans)
 	cmd.Wait()
-	if code := cmd.ProcessState.ExitCode(); code != exitFailed || !strings.Contains(stderr.String(), " met, 0 short") || !strings.Contains(stderr.String(), "leastwatt: ") {
+	if code := cmd.ProcessState.ExitCode(); code != exitFailed || !strings.Contains(stderr.String(), " met, 0 short") || !strings.Contains(stderr.String(), "leastwatt: ") || strings.Contains(stderr.String(), "given up") {
 		t.Errorf("exit %d, %s", code, &stderr)
 	}
 	leastwatt(t, "", "replay", "--give-up-after", "-1s", trace).expect(t, exitUsage, "", "--give-up-after -1s: at least 0")

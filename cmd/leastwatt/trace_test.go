@@ -328,6 +328,9 @@ func TestInspect(t *testing.T) {
 	near("rates", got.RateBps.Most, 3e6)
 	near("users", float64(got.UserIDs), 2)
 
+	for _, line := range []string{"carrier                2 GHz\n", "bandwidth              1 MHz\n", "rate targets           3 Mbit/s together\n"} {
+		leastwatt(t, string(text), "inspect", "-").expect(t, exitDone, line, "")
+	}
 	bad := leastwatt(t, string(text)+`{"sequence": 5}`, "inspect", "-")
 	bad.expect(t, exitFailed, "1, 0 damaged, 1 to be rejected", "slot 5: ")
 	leastwatt(t, "", "inspect", "-").expect(t, exitDone, "0, 0 damaged", "")
@@ -376,6 +379,9 @@ func TestConvert(t *testing.T) {
 	leastwatt(t, "", "convert", name, "--slot", "2", "--out", "-").expect(t, exitDone, `{"sequence":"2"`, "1 slots")
 	leastwatt(t, "", "convert", name, "--slot", "9", "--out", "-").expect(t, exitFailed, "", "there is no slot 9")
 	leastwatt(t, "", "convert", name).expect(t, exitUsage, "", "--out is missing")
+	if r := leastwatt(t, "", "convert", name, "--out", "/dev/full"); r.code != exitFailed || r.stderr != "leastwatt: write /dev/full: no space left on device\n" {
+		t.Errorf("on a full disk %+v", r)
+	}
 	leastwatt(t, "", "convert", name, "--out", name).expect(t, exitUsage, "", "is read and written")
 	leastwatt(t, "", "inspect", name).expect(t, exitDone, "3, 0 damaged", "")
 	leastwatt(t, "", "convert", at("a.npy"), "--out", at("d.trace")).expect(t, exitUsage, "", "a .npy file has no --rate-bps")
