@@ -210,7 +210,7 @@ func TestDistributionOfOne(t *testing.T) {
 }
 
 func TestTimelineOfSilence(t *testing.T) {
-	if _, err := Timeline("a", 1, []string{"a"}, [][]int{{0, 1}}, [][]float64{{1, 0}}); err == nil {
+	if _, err := Timeline("a", 1, []Sample{{Name: "a", Slots: []int{0, 1}, PowerW: []float64{1, 0}}}); err == nil {
 		t.Error("0 W has no place among dBm")
 	}
 }
