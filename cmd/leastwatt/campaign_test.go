@@ -219,7 +219,7 @@ func TestCampaignFlags(t *testing.T) {
 		{"--antennas 2,1" + out(), exitUsage, "", "each more than the one before"},
 		{"--antennas 4 --csi-errors 0.1,0.1" + out(), exitUsage, "", "--csi-errors [0.1 0.1]: each once"},
 		{"--strategies nobodys" + out(), exitUsage, "", `--strategies "nobodys": grouping:beams:power`},
-		{"--strategies alone:optimal:lp" + out(), exitUsage, "", `--strategies "alone:optimal:lp": options.power`},
+		{"--strategies alone:optimal:lp" + out(), exitUsage, "", `--strategies "alone:optimal:lp": power "lp": joint with optimal beams`},
 		{"--strategies alone:optimal:joint:x" + out(), exitUsage, "", "grouping:beams:power"},
 		{"--strategies alone --beams matched" + out(), exitUsage, "", "--strategies and --beams exclude each other"},
 		{"--grouping " + campaign.CallersGroups + out(), exitUsage, "", "--grouping "},
