@@ -21,6 +21,19 @@ func planarSlot(rows, columns int, carrierHz float64) *Slot {
 	}
 }
 
+// shiftSlot is slot i of the day shift at the quay, with the panel's geometry.
+func shiftSlot(seed int64, i, rows, columns int) *Slot {
+	scene := quay.New(seed, quay.DayShift, rows, columns)
+	snapshot := scene.Slot(i)
+	slot := planarSlot(rows, columns, quay.CarrierHz)
+	slot.BandwidthHz = quay.BandwidthHz
+	for k, u := range scene.Users {
+		slot.Users = append(slot.Users, User{ID: u.ID, RateBps: snapshot.RateBps[k], NoiseW: snapshot.NoiseW[k]})
+		slot.Channel.Samples = append(slot.Channel.Samples, snapshot.Channel[k]...)
+	}
+	return slot
+}
+
 func farFieldOf(s *Slot) *farField {
 	all := make([]int, s.Channel.Antennas)
 	for m := range all {
@@ -90,15 +103,7 @@ func TestProtectedConeAgainstFineGrid(t *testing.T) {
 		seed          int64
 		rows, columns int
 	}{{1, 8, 8}, {2, 4, 8}, {3, 4, 8}} {
-		scene := quay.New(tc.seed, quay.DayShift, tc.rows, tc.columns)
-		snapshot := scene.Slot(0)
-		slot := planarSlot(tc.rows, tc.columns, quay.CarrierHz)
-		slot.BandwidthHz = quay.BandwidthHz
-		for k, u := range scene.Users {
-			slot.Users = append(slot.Users, User{ID: u.ID, RateBps: snapshot.RateBps[k], NoiseW: snapshot.NoiseW[k]})
-			slot.Channel.Samples = append(slot.Channel.Samples, snapshot.Channel[k]...)
-		}
-		slot.Channel.Subbands = 1
+		slot := shiftSlot(tc.seed, 0, tc.rows, tc.columns)
 		slot.Options.Weights = WeightsF64
 		slot.Limits.ProtectedDirections = []ProtectedDirection{{towards.AzimuthDeg, towards.ElevationDeg, widthDeg, limitW}}
 		plan := NewEngine().Schedule(t.Context(), slot)

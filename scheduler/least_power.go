@@ -50,6 +50,11 @@ func (leastPower) Timed(v *View) []TimedGroup {
 // cheapest; nil where none can be served. The solver is left with how that splits
 // rates over subbands: another start may end where more power is needed.
 func (v *View) bestOf(p *partition) *partition {
+	if v.peak != nil && v.Stopped() {
+		if first := v.firstServed(p); first != nil {
+			return first
+		}
+	}
 	var best *partition
 	recall := func() {}
 	defer func() { recall() }()
@@ -72,6 +77,28 @@ func (v *View) bestOf(p *partition) *partition {
 		}
 	}
 	return best
+}
+
+// firstServed returns the first of the groups of p, one group of all and the
+// partitions that are simple that limits let serve with shares as they come; nil
+// where none is. To look for shares under limits takes many solves, those that fail
+// the longest.
+func (v *View) firstServed(p *partition) *partition {
+	v.hurried = true
+	defer func() { v.hurried = false }()
+	tries := []*partition{p}
+	for _, g := range []Grouping{together{}, semiOrthogonal{}, alone{}} {
+		tries = append(tries, v.partitionOf(timeless(v.groups(g))))
+	}
+	for _, p := range tries {
+		if len(p.groups) == 0 {
+			continue
+		}
+		if v.divide(p); !math.IsInf(p.powerW, 1) {
+			return p
+		}
+	}
+	return nil
 }
 
 // freely returns the power of a partition without limits, which is no more than

@@ -54,9 +54,7 @@ func (v *View) choose(plan *Plan) *partition {
 			plan.use(p)
 			return p
 		}
-		if tried = append(tried, p); v.Stopped() {
-			break
-		}
+		tried = append(tried, p)
 	}
 	free := v
 	if v.peak != nil {
@@ -123,7 +121,7 @@ func (v *View) grouped(name string) *partition {
 func (v *View) partitionOf(groups []TimedGroup) *partition {
 	p := &partition{}
 	for _, t := range groups {
-		g := onAir{users: t.Users, bands: t.Subbands, share: t.Share, fixed: t.Share > 0, rates: t.Rates, split: t.split}
+		g := onAir{users: t.Users, bands: t.Subbands, share: t.Share, fixed: t.Share > 0, rates: t.Rates, split: t.split, found: t.found}
 		if g.bands == nil {
 			g.bands = v.allBands
 		}
@@ -157,7 +155,7 @@ func untimed(groups []TimedGroup) [][]int {
 func (p *partition) timed() []TimedGroup {
 	var out []TimedGroup
 	for i := range p.groups {
-		out = append(out, TimedGroup{Users: p.groups[i].users, Share: p.groups[i].share})
+		out = append(out, TimedGroup{Users: p.groups[i].users, Share: p.groups[i].share, found: p.groups[i].found})
 	}
 	return out
 }
@@ -274,7 +272,7 @@ func (v *View) divideOpen(p *partition, r *room, smoothly bool) float64 {
 		shares, power = v.divideRows(p, r, cost, start, power)
 	case v.options.Objective == ObjectiveConsumed:
 		shares, power = v.divideIdle(p, open, cost, start, power, r.budget, convex)
-	case math.IsInf(power, 1):
+	case math.IsInf(power, 1) && !(v.hurried && len(open) > 1):
 		shares, power = splitSharesGlobally(cost, start, r.budget, convex, v.solver.remember, v.Stopped)
 	}
 	if (v.options.ShareStep > 0 || v.table != nil) && !smoothly {

@@ -4,6 +4,9 @@ import (
 	"context"
 	"math/rand/v2"
 	"testing"
+
+	"leastwatt/channel"
+	"leastwatt/channel/quay"
 )
 
 // TestStoppedAtOnce: where there is no time at all, a plan takes few solves all
@@ -37,6 +40,23 @@ func TestStoppedAtOnce(t *testing.T) {
 			if most := int64(4 * c.users * c.subbands); plan.Status != StatusMet || !plan.StoppedEarly || plan.Solves > most {
 				t.Errorf("%s, %v: %v after %d solves, stopped early %v; want at most %d", name, c, plan.Status, plan.Solves, plan.StoppedEarly, most)
 			}
+		}
+	}
+}
+
+// Once time is up limits on EIRP cost some solves, not a search for shares: a slot
+// that one group can serve is served at once, and is never SHORT.
+func TestStoppedUnderEIRP(t *testing.T) {
+	eirpW := 0.25
+	d := channel.DirectionOf(quay.Mast.Local(quay.ControlRoom))
+	for _, i := range []int{1, 3} {
+		slot := shiftSlot(1, i, 8, 8)
+		slot.Limits.EIRPW = &eirpW
+		slot.Limits.ProtectedDirections = []ProtectedDirection{{d.AzimuthDeg, d.ElevationDeg, 6, eirpW / 90}}
+		slot.Options.WorkLimit = 100
+		plan := NewEngine().Schedule(t.Context(), slot)
+		if plan.Status != StatusMet || plan.Solves > 500 {
+			t.Errorf("slot %d: %v after %d solves, %g W", i, plan.Status, plan.Solves, plan.RadiatedPowerW)
 		}
 	}
 }

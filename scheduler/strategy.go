@@ -126,7 +126,8 @@ type TimedGroup struct {
 	Share    float64   // 0: the engine chooses
 	Rates    []float64 // of users while on the air, in nats per use, mean over the subbands in use; nil: what the targets need
 
-	split []float64 // [user][subband] of Rates to start from; nil: not known
+	split []float64  // [user][subband] of Rates to start from; nil: not known
+	found directions // in which EIRP has been seen to matter
 }
 
 // Names of groupings that others refer to.

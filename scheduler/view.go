@@ -33,6 +33,7 @@ type View struct {
 	solver   groupSolver
 	allBands []int
 	quick    bool // shares are the nearest least of costs, not searched for globally
+	hurried  bool // shares are those to start from, or none once time is up
 }
 
 // newView prepares a validated slot. O(F K^2 M).
