@@ -353,13 +353,22 @@ type dealing struct {
 	cost   float64
 }
 
+// dealtShare is a dealt group's share over that of the one before. Good partitions
+// have uneven shares, and no change of one user leads there from equal ones; where
+// few groups do, short ones stay empty. With 64 antennas and 32 users at the quay
+// (48 slots) the answer after 2 ms is 0.12 dB above the final one with equal
+// shares, 0.08 dB with 1.3, 0.06 dB with 1.4 and 1.5; with 48 users 0.31, 0.21, 0.15,
+// 0.17 and 0.32 dB with 1.6.
+const dealtShare = 1.4
+
 // dealt returns a deal of users into at most n groups; see fill for order. Users
 // are moved to where they cost least.
 func (e *estimate) dealt(users, order []int, n int, budget float64, maxSize int) dealing {
 	share := make([]float64, n)
 	for g := range share {
-		share[g] = budget / float64(n)
+		share[g] = math.Pow(dealtShare, float64(g))
 	}
+	normalize(share, budget)
 	d := e.newDeal(users, share, maxSize)
 	d.fill(users, order)
 	d.settle(users, nil)

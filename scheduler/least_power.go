@@ -118,7 +118,6 @@ const (
 	moreDealt      = 8    // groups dealt at most beyond the fewest allowed
 	dealtWorse     = 1.5  // of the best estimate: where dealing into more groups ends
 	descents       = 4    // starts that descend
-	startsWorse    = 1.3  // of the best start: above it none does
 )
 
 // kicks returns how often groups are dealt anew, early and again late, for a number
@@ -135,6 +134,9 @@ func (s *search) deals() []dealing {
 	fewest := (len(users) + s.maxSize - 1) / s.maxSize
 	for n := fewest; n <= min(len(users), s.maxTeams, fewest+moreDealt); n++ {
 		d := s.estimate.dealt(users, nil, n, 1, s.maxSize)
+		if len(out) > 0 && len(d.groups) < n {
+			break // so few groups have been dealt
+		}
 		out = append(out, d)
 		least = math.Min(least, d.cost)
 		if d.cost > dealtWorse*least {
@@ -156,8 +158,9 @@ func (s *search) simple(g Grouping) dealing {
 	return dealing{groups, share, cost}
 }
 
-// run searches. Time may be short: the best start descends as soon as no other
-// deal's estimate is below its power, and is kicked, before the others are solved.
+// run searches. Time may be short: as soon as no other deal's estimate is below the
+// power of the best start, those so far descend and the best is kicked, before the
+// others are solved.
 func (s *search) run() {
 	var began []held
 	best := held{total: math.Inf(1)}
@@ -168,12 +171,17 @@ func (s *search) run() {
 			best = best.or(s.held)
 		}
 	}
-	descend := func(from held) {
-		s.held = from
-		s.descend(best.total)
-		best = best.or(s.held)
-	}
-	kick := func(stream uint64) {
+	descend := func(stream uint64) {
+		slices.SortStableFunc(began, func(a, b held) int { return cmp.Compare(a.total, b.total) })
+		for i, from := range began {
+			if i >= descents || s.view.Stopped() {
+				break
+			}
+			s.held = from
+			s.descend(best.total)
+			best = best.or(s.held)
+		}
+		began = began[:0]
 		s.held = best
 		s.kicks(kicks(len(s.view.active)), stream)
 		best = s.held
@@ -181,8 +189,7 @@ func (s *search) run() {
 	descended := false
 	for _, d := range s.deals() {
 		if best.teams != nil && !descended && best.total <= d.cost {
-			descend(best)
-			kick(0)
+			descend(0)
 			descended = true
 		}
 		if best.teams != nil && s.view.Stopped() {
@@ -195,14 +202,7 @@ func (s *search) run() {
 			solve(s.simple(g))
 		}
 	}
-	slices.SortStableFunc(began, func(a, b held) int { return cmp.Compare(a.total, b.total) })
-	for i, from := range began {
-		if i >= descents || from.total > startsWorse*began[0].total || s.view.Stopped() {
-			break
-		}
-		descend(from)
-	}
-	kick(1)
+	descend(1)
 }
 
 // refined refines a dealing of all users.
