@@ -13,13 +13,12 @@ func init() {
 
 // leastPower searches for the partition of least slot power. It starts from
 // partitions dealt by estimated cost into few and more groups, from
-// semi-orthogonal ones and from every user by itself; the best of them, and then
-// others that are not far behind, descend by single changes whose power is solved;
-// after the first descent and after the last some groups at a time are dealt anew and
-// descend again. It ends early where
-// the deadline or the work limit says so, with the best so far; otherwise the
-// result depends only on the slot, and is never worse than one group, every user
-// by itself or semi-orthogonal groups.
+// semi-orthogonal ones and from every user by itself; they descend by single changes
+// whose power is solved, as long as there is hope to get below the best; after the
+// first descents and after the last some groups at a time are dealt anew and descend
+// again. It ends early where the deadline or the work limit says so, with the best so
+// far; otherwise the result depends only on the slot, and is never worse than one
+// group, every user by itself or semi-orthogonal groups.
 type leastPower struct{}
 
 // Group implements Grouping.
@@ -117,7 +116,7 @@ const (
 	solveTolerance = 2e-2 // of log l in a search: powers are off by 2e-5 at most, 4e-6 as a rule
 	moreDealt      = 8    // groups dealt at most beyond the fewest allowed
 	dealtWorse     = 1.5  // of the best estimate: where dealing into more groups ends
-	descents       = 4    // starts that descend
+	descents       = 4    // starts that descend at a time
 )
 
 // kicks returns how often groups are dealt anew, early and again late, for a number
@@ -159,11 +158,13 @@ func (s *search) simple(g Grouping) dealing {
 }
 
 // run searches. Time may be short: as soon as no other deal's estimate is below the
-// power of the best start, those so far descend and the best is kicked, before the
-// others are solved.
+// power of the best start, those so far descend, and then the deal into a group fewer
+// than the best has, as the estimate finds too many groups rather than too few. The
+// best is kicked before the other deals are solved.
 func (s *search) run() {
 	var began []held
 	best := held{total: math.Inf(1)}
+	stopped := func() bool { return best.teams != nil && s.view.Stopped() }
 	solve := func(d dealing) {
 		s.held = held{total: math.Inf(1)}
 		if s.start(d) {
@@ -171,38 +172,47 @@ func (s *search) run() {
 			best = best.or(s.held)
 		}
 	}
-	descend := func(stream uint64) {
+	descend := func() {
 		slices.SortStableFunc(began, func(a, b held) int { return cmp.Compare(a.total, b.total) })
-		for i, from := range began {
-			if i >= descents || s.view.Stopped() {
-				break
-			}
+		for _, from := range began[:min(len(began), descents)] {
 			s.held = from
 			s.descend(best.total)
 			best = best.or(s.held)
 		}
 		began = began[:0]
+	}
+	kick := func(stream uint64) {
 		s.held = best
 		s.kicks(kicks(len(s.view.active)), stream)
 		best = s.held
 	}
-	descended := false
-	for _, d := range s.deals() {
-		if best.teams != nil && !descended && best.total <= d.cost {
-			descend(0)
-			descended = true
+	deals := s.deals()
+	for len(deals) > 0 && !stopped() {
+		next := 0
+		if best.teams != nil && best.total <= deals[0].cost {
+			descend()
+			next = slices.IndexFunc(deals, func(d dealing) bool { return len(d.groups) == len(best.teams)-1 })
+			if next < 0 {
+				break
+			}
 		}
-		if best.teams != nil && s.view.Stopped() {
-			break
+		solve(s.refined(deals[next]))
+		deals = slices.Delete(deals, next, next+1)
+	}
+	descend()
+	kick(0)
+	for _, d := range deals {
+		if !stopped() {
+			solve(s.refined(d))
 		}
-		solve(s.refined(d))
 	}
 	for _, g := range []Grouping{semiOrthogonal{}, alone{}} {
-		if best.teams == nil || !s.view.Stopped() {
+		if !stopped() {
 			solve(s.simple(g))
 		}
 	}
-	descend(1)
+	descend()
+	kick(1)
 }
 
 // refined refines a dealing of all users.
