@@ -15,6 +15,7 @@ import (
 
 	"leastwatt/channel"
 	"leastwatt/scheduler"
+	"leastwatt/scheduler/audit"
 )
 
 // Extent of a polar picture.
@@ -31,17 +32,18 @@ const (
 // strongest direction; with the protected directions and their limits. It returns nil where the slot has no geometry or the plan
 // radiates nothing.
 func (v *SlotView) Beams() (*Figure, error) {
-	far := newFarField(v.Slot)
+	far := audit.NewFarField(v.Slot)
 	if far == nil {
 		return nil, nil
 	}
+	half := v.Slot.Array.ElementPattern == scheduler.PatternSector65 // nothing to speak of goes backwards
 	f := &Figure{
 		ID: "beams", Title: "Where the beams point",
 		Caption: "EIRP over azimuth, in dB under the strongest drawn, straight ahead of the array on top, cut at %s. Bold: all beams of the group together, which is what limits are about. Thin: each user's beam.",
 		Table:   Table{Columns: []string{"group", "user", "azimuth of its peak (deg)", "elevation of the cut (deg)", "peak EIRP of the beam in the cut (W)", "(dBm)", "peak EIRP of the group in the cut (W)"}},
 		columns: 2, width: 6 * vg.Inch, height: 6 * vg.Inch,
 	}
-	if far.half {
+	if half {
 		f.height = 3.75 * vg.Inch // the same scale both ways, and the title
 	}
 	where := "the elevation where the group is strongest"
@@ -49,7 +51,7 @@ func (v *SlotView) Beams() (*Figure, error) {
 		where = "the elevation of the first protected direction"
 	}
 	f.Caption = fmt.Sprintf(f.Caption, where)
-	cuts := far.cuts(v)
+	cuts := v.cuts(far, half)
 	if len(cuts) == 0 {
 		return nil, nil
 	}
@@ -83,42 +85,6 @@ func (v *SlotView) Beams() (*Figure, error) {
 	return f, nil
 }
 
-// farField is the array of a slot.
-type farField struct {
-	array       channel.Array
-	wavelengthM float64
-	gain        float64 // of one antenna, power, in its strongest direction
-	half        bool    // nothing to speak of goes backwards
-}
-
-// newFarField returns nil where the slot has no geometry.
-func newFarField(slot *scheduler.Slot) *farField {
-	if slot.Array == nil || !(slot.CarrierHz > 0) {
-		return nil
-	}
-	f := &farField{
-		array:       channel.Array{PositionsM: slot.Array.PositionsM},
-		wavelengthM: channel.WavelengthM(slot.CarrierHz),
-		gain:        math.Pow(10, slot.Array.ElementGainDBi/10),
-	}
-	if slot.Array.ElementPattern == scheduler.PatternSector65 {
-		f.half = true
-		f.array.Pattern = func(d channel.Direction) float64 { return channel.Sector65(d) - channel.Sector65(channel.Direction{}) }
-	}
-	return f
-}
-
-// eirp returns the EIRP in W of weights, [subband][antenna], along d.
-func (f *farField) eirp(row, weights []complex128, d channel.Direction) float64 {
-	f.array.Steering(row, d, f.wavelengthM)
-	sum := 0.0
-	for at := 0; at < len(weights); at += len(row) {
-		z := inner(row, weights[at:at+len(row)])
-		sum += real(z)*real(z) + imag(z)*imag(z)
-	}
-	return f.gain * sum
-}
-
 // cut is the EIRP of a group over azimuth, at one elevation.
 type cut struct {
 	group        int
@@ -132,27 +98,24 @@ type cut struct {
 
 func (c *cut) azimuthDeg(i int) float64 { return c.fromDeg + polarStep*float64(i) }
 
-// cuts returns a cut of each group that radiates.
-func (f *farField) cuts(v *SlotView) []*cut {
+// cuts returns a cut of each group that radiates, over azimuths in front or all
+// round.
+func (v *SlotView) cuts(far *audit.FarField, half bool) []*cut {
 	fromDeg, toDeg := -180.0, 180.0
-	if f.half {
+	if half {
 		fromDeg, toDeg = -90, 90
 	}
-	row := make([]complex128, v.Slot.Channel.Antennas)
 	var out []*cut
 	for g := range v.Plan.Groups {
 		group := &v.Plan.Groups[g]
-		total := func(d channel.Direction) float64 {
-			sum := 0.0
-			for i := range group.Allocations {
-				sum += f.eirp(row, group.Allocations[i].Weights, d)
-			}
-			return sum
+		var weights []complex128
+		for i := range group.Allocations {
+			weights = append(weights, group.Allocations[i].Weights...)
 		}
 		var best, most float64
 		for e := -90.0; e <= 90; e += searchStep {
 			for a := fromDeg; a <= toDeg; a += searchStep {
-				if w := total(channel.Direction{AzimuthDeg: a, ElevationDeg: e}); w > most {
+				if w := far.EIRPW(weights, a, e); w > most {
 					best, most = e, w
 				}
 			}
@@ -170,7 +133,7 @@ func (f *farField) cuts(v *SlotView) []*cut {
 			a := &group.Allocations[i]
 			each := make([]float64, n)
 			for at := range each {
-				each[at] = f.eirp(row, a.Weights, channel.Direction{AzimuthDeg: c.azimuthDeg(at), ElevationDeg: best})
+				each[at] = far.EIRPW(a.Weights, c.azimuthDeg(at), best)
 				c.all[at] += each[at]
 			}
 			c.users, c.each = append(c.users, a.UserID), append(c.each, each)

@@ -18,6 +18,7 @@ import (
 type Sample struct {
 	Name   string
 	PowerW []float64
+	Slots  []int // numbers of the slots of PowerW; for Timeline
 	Rates  []campaign.UserRate
 }
 

@@ -19,6 +19,7 @@ import (
 	"leastwatt/channel"
 	"leastwatt/energy"
 	"leastwatt/scheduler"
+	"leastwatt/scheduler/audit"
 )
 
 // must returns a figure, which must be there.
@@ -209,7 +210,7 @@ func TestDistributionOfOne(t *testing.T) {
 }
 
 func TestTimelineOfSilence(t *testing.T) {
-	if _, err := Timeline("a", 1, []string{"a"}, [][]int{{0, 1}}, [][]float64{{1, 0}}); err == nil {
+	if _, err := Timeline("a", 1, []Sample{{Name: "a", Slots: []int{0, 1}, PowerW: []float64{1, 0}}}); err == nil {
 		t.Error("0 W has no place among dBm")
 	}
 }
@@ -339,9 +340,7 @@ func TestBeamsOfALine(t *testing.T) {
 	near(t, "azimuth", value(t, f, 0, "azimuth of its peak (deg)"), 0, 1e-9)
 	near(t, "EIRP", value(t, f, 0, "peak EIRP of the beam in the cut (W)"), n, 1e-9)
 	near(t, "EIRP in dBm", value(t, f, 0, "(dBm)"), 30+10*math.Log10(n), 1e-9)
-	far := newFarField(view.Slot)
-	row := make([]complex128, n)
-	null := far.eirp(row, view.Plan.Groups[0].Allocations[0].Weights, channel.Direction{AzimuthDeg: math.Asin(2.0/n) * 180 / math.Pi})
+	null := audit.NewFarField(view.Slot).EIRPW(view.Plan.Groups[0].Allocations[0].Weights, math.Asin(2.0/n)*180/math.Pi, 0)
 	near(t, "the first null", null, 0, 1e-20)
 	view.Slot.Array = nil
 	if f, err := view.Beams(); f != nil || err != nil {

@@ -11,6 +11,7 @@ import (
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 
+	"leastwatt/optim"
 	"leastwatt/scheduler"
 )
 
@@ -120,28 +121,19 @@ func correlations(slot *scheduler.Slot) [][]float64 {
 	h := func(k int) []complex128 { return slot.Channel.Samples[k*width : (k+1)*width] }
 	norm := make([]float64, n)
 	for k := range n {
-		norm[k] = math.Sqrt(real(inner(h(k), h(k))))
+		norm[k] = math.Sqrt(real(optim.Received(h(k), h(k))))
 	}
 	out := make([][]float64, n)
 	for i := range n {
 		out[i] = make([]float64, n)
 		for j := range n {
 			if norm[i] > 0 && norm[j] > 0 {
-				z := inner(h(i), h(j))
+				z := optim.Received(h(i), h(j))
 				out[i][j] = math.Min(1, math.Hypot(real(z), imag(z))/norm[i]/norm[j])
 			}
 		}
 	}
 	return out
-}
-
-// inner returns a^H b.
-func inner(a, b []complex128) complex128 {
-	var sum complex128
-	for i := range a {
-		sum += complex(real(a[i]), -imag(a[i])) * b[i]
-	}
-	return sum
 }
 
 // matrix draws values of 0 to 1 as shades, rows from the top, with a frame around

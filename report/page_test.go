@@ -44,7 +44,9 @@ func examplePage(t *testing.T) *Page {
 	if err != nil {
 		t.Fatal(err)
 	}
-	over, err := Timeline("Over time", 0.5, []string{"a", "b"}, [][]int{{0, 1, 2}, {0, 1, 2}}, [][]float64{{0.1, 0.2, 0.15}, {1, 2, 1.5}})
+	over, err := Timeline("Over time", 0.5, []Sample{
+		{Name: "a", Slots: []int{0, 1, 2}, PowerW: []float64{0.1, 0.2, 0.15}}, {Name: "b", Slots: []int{0, 1, 2}, PowerW: []float64{1, 2, 1.5}},
+	})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -118,8 +118,9 @@ func (s *Sample) service() []Cell {
 	return append(row, number("%.4g", asked/n), number("%.4g", got/n), number("%.6f", worst))
 }
 
-// Timeline draws the radiated power of ways from slot to slot.
-func Timeline(title string, everyS float64, names []string, slots [][]int, powerW [][]float64) (*Figure, error) {
+// Timeline draws the radiated power of samples from slot to slot, so many seconds
+// apart.
+func Timeline(title string, everyS float64, samples []Sample) (*Figure, error) {
 	f := &Figure{
 		ID: "timeline", Title: title,
 		Caption: "Radiated power, mean over each slot, while the users move.",
@@ -127,15 +128,18 @@ func Timeline(title string, everyS float64, names []string, slots [][]int, power
 	}
 	p := newPlot("time (s)", "radiated power (dBm)")
 	p.X.Tick.Marker, p.Y.Tick.Marker = plot.TickerFunc(roundTicks), plot.TickerFunc(roundTicks)
-	lines := make([]plotter.XYs, len(names))
-	for i := range names {
-		for n, dBm := range inDBm(powerW[i]) {
-			lines[i] = append(lines[i], plotter.XY{X: float64(slots[i][n]) * everyS, Y: dBm})
+	names := make([]string, len(samples))
+	lines := make([]plotter.XYs, len(samples))
+	for i, s := range samples {
+		dBm := inDBm(s.PowerW)
+		if len(dBm) != len(s.Slots) {
+			return nil, fmt.Errorf("report: %s: %d powers above 0 for %d slots", s.Name, len(dBm), len(s.Slots))
 		}
-		if len(lines[i]) != len(slots[i]) {
-			return nil, fmt.Errorf("report: %s: %d powers above 0 for %d slots", names[i], len(lines[i]), len(slots[i]))
+		names[i] = s.Name
+		for n, y := range dBm {
+			lines[i] = append(lines[i], plotter.XY{X: float64(s.Slots[n]) * everyS, Y: y})
 		}
-		f.Table.Rows = append(f.Table.Rows, timelineRow(names[i], inDBm(powerW[i])))
+		f.Table.Rows = append(f.Table.Rows, timelineRow(s.Name, dBm))
 	}
 	if err := addLines(p, names, lines); err != nil {
 		return nil, err

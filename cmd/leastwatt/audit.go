@@ -1,21 +1,25 @@
 package main
 
 import (
+	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/encoding/protojson"
-	"google.golang.org/protobuf/proto"
 
 	pb "leastwatt/proto/leastwatt/v1"
 )
 
 // auditFlags are the flags of leastwatt audit.
 type auditFlags struct {
-	slot, plan, channel string
-	json                bool
+	slot          slotFlags
+	options       optionFlags
+	plan, channel string
+	json          bool
 }
 
 func newAuditCommand() *cobra.Command {
@@ -25,52 +29,69 @@ func newAuditCommand() *cobra.Command {
 		Short: "re-compute a plan from its weights and say where it is wrong",
 		Long: `audit re-computes every SINR, rate, power, limit and floor of a plan, ours or not,
 from its weights and the channel of its slot, with code that shares nothing with
-the engine, and says in words what it disagrees with. The slot is protobuf JSON of
-the contract's Slot or a .npz file, the plan protobuf JSON of Plan with weights.
+the engine, and says in words what it disagrees with. The slot is what plan takes:
+protobuf JSON of the contract's Slot, a .npz file, or slot --slot of a trace. The
+plan is protobuf JSON of Plan with weights, or that of the slot's number among more,
+one after the other, as replay --out writes them.
 
-With --channel, protobuf JSON of the contract's Channel, rates are those over that
-channel, the one that truly was, and a target that it misses counts as
-disagreement.
+With --channel rates are those over that channel, the one that truly was, and a
+target that it misses counts as disagreement. It is protobuf JSON of the contract's
+Channel, or a trace of true channels as synth --truth writes, of which that of the
+slot of the same number is taken. What the slot was planned --with, or which model of
+--consumption, is told again here.
 
 It exits with 0 when it agrees and 1 when it does not or when there is nothing to
 audit. "-" stands for stdin.`,
-		Example: `  leastwatt audit --slot slot.json --plan plan.json
-  leastwatt plan --in slot.json --weights f64 --json | leastwatt audit --slot slot.json --plan - --json`,
+		Example: `  leastwatt audit --in slot.json --plan plan.json
+  leastwatt audit --in aged.trace --slot 17 --plan plans.jsonl --channel true.trace
+  leastwatt plan --in slot.json --weights f64 --json | leastwatt audit --in slot.json --plan - --json`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return auditFiles(cmd, &flags) },
 	}
+	flags.slot.add(cmd)
+	flags.options.addAudited(cmd)
 	f := cmd.Flags()
-	f.StringVar(&flags.slot, "slot", "", "the slot, .json or .npz")
 	f.StringVar(&flags.plan, "plan", "", "the plan, .json, with weights")
-	f.StringVar(&flags.channel, "channel", "", "the channel as it truly was, .json")
+	f.StringVar(&flags.channel, "channel", "", "the channel as it truly was, .json or a trace")
 	f.BoolVar(&flags.json, "json", false, "print the audit as JSON in place of the table")
 	return cmd
 }
 
 func auditFiles(cmd *cobra.Command, flags *auditFlags) error {
-	switch {
-	case flags.slot == "":
-		return usagef("--slot is missing")
-	case flags.plan == "":
+	if flags.plan == "" {
 		return usagef("--plan is missing")
 	}
-	slot, err := readInput(flags.slot, cmd.InOrStdin(), nil)
+	if err := checkStdin(flags.slot.in, flags.plan, flags.channel, flags.options.with.file); err != nil {
+		return err
+	}
+	if err := flags.options.checkNames(); err != nil {
+		return err
+	}
+	if err := flags.options.read(); err != nil {
+		return err
+	}
+	slot, err := flags.slot.read()
 	if err != nil {
 		return err
 	}
-	req := &pb.AuditPlanRequest{Slot: slot, Plan: &pb.Plan{}}
-	if err := readMessage(flags.plan, cmd.InOrStdin(), req.Plan); err != nil {
+	flags.options.apply(slot)
+	req := &pb.AuditPlanRequest{Slot: slot}
+	if req.Plan, err = planFor(flags.plan, cmd.InOrStdin(), slot.GetSequence()); err != nil {
 		return err
 	}
 	if flags.channel != "" {
-		req.TrueChannel = &pb.Channel{}
-		if err := readMessage(flags.channel, cmd.InOrStdin(), req.TrueChannel); err != nil {
+		if req.TrueChannel, err = readChannel(flags.channel, cmd.InOrStdin(), slot.GetSequence()); err != nil {
 			return err
 		}
 	}
-	found, err := serverHere(cmd).Audit(cmd.Context(), req)
+	if !hasWeights(req.Plan) {
+		return fmt.Errorf("%s: the plan has no weights: leastwatt plan has them with --weights f32", flags.plan)
+	}
+	bar := newProgress(cmd, -1)
+	found, err := serverHere(cmd, 1).Audit(cmd.Context(), req)
+	bar.finish()
 	if err != nil {
-		return err
+		return auditError(err)
 	}
 	if flags.json {
 		err = writeMessage(cmd.OutOrStdout(), found, true)
@@ -83,21 +104,53 @@ func auditFiles(cmd *cobra.Command, flags *auditFlags) error {
 	return err
 }
 
-// readMessage reads a file of one message as protobuf JSON.
-func readMessage(name string, stdin io.Reader, m proto.Message) error {
+// planFor reads the plan of the slot of a number from a file of plans as protobuf
+// JSON, one after the other as replay writes them. One that is alone may be without a number.
+func planFor(name string, stdin io.Reader, number int64) (*pb.Plan, error) {
 	in, err := openInput(name, stdin)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer in.Close()
-	data, err := io.ReadAll(in)
-	if err != nil {
-		return err
+	decoder := json.NewDecoder(in)
+	var last *pb.Plan
+	for n := 1; ; n++ {
+		var raw json.RawMessage
+		err := decoder.Decode(&raw)
+		switch {
+		case errors.Is(err, io.EOF) && n == 1:
+			return nil, fmt.Errorf("%s: there is no plan", name)
+		case errors.Is(err, io.EOF) && n == 2 && last.GetSequence() == 0:
+			return last, nil
+		case errors.Is(err, io.EOF):
+			return nil, fmt.Errorf("%s: there is no plan of slot %d", name, number)
+		}
+		last = &pb.Plan{}
+		if err == nil {
+			err = protojson.Unmarshal(raw, last)
+		}
+		if err != nil {
+			return nil, fmt.Errorf("%s: plan %d: %w", name, n, err)
+		}
+		if last.GetSequence() == number {
+			return last, nil
+		}
 	}
-	if err := protojson.Unmarshal(data, m); err != nil {
-		return fmt.Errorf("%s: %w", name, err)
+}
+
+// auditError takes from an error of an audit that a server found it.
+func auditError(err error) error { return errors.New(strings.TrimPrefix(err.Error(), "server: ")) }
+
+// hasWeights tells whether every allocation of a plan has weights.
+func hasWeights(plan *pb.Plan) bool {
+	for _, g := range plan.GetGroups() {
+		for _, a := range g.GetAllocations() {
+			if a.GetWeights() == nil {
+				return false
+			}
+		}
 	}
-	return nil
+	return true
 }
 
 // printAudit writes an audit for people.
@@ -121,7 +174,12 @@ func printAudit(w io.Writer, a *pb.Audit) error {
 	}
 	line("worst rate / target\t%.6f", a.GetWorstRateRatio())
 	for _, f := range a.GetFindings() {
-		line("%s\t%s: claimed %.6g, found %.6g", f.GetPath(), f.GetText(), f.GetClaimed(), f.GetRecomputed())
+		line("%s\t%s", f.GetPath(), findingText(f))
 	}
 	return out.Flush()
+}
+
+// findingText says in words what a finding is.
+func findingText(f *pb.Finding) string {
+	return fmt.Sprintf("%s: claimed %.6g, found %.6g", f.GetText(), f.GetClaimed(), f.GetRecomputed())
 }

@@ -86,9 +86,9 @@ func runCampaign(cmd *cobra.Command, flags *campaignFlags) error {
 		return errors.Join(err, file.Close())
 	}
 	sweep.Done = file.done
-	bar := newLateBar(cmd.ErrOrStderr(), int64(len(sweep.Values)*sweep.Drops-file.slots()), progressbar.OptionShowCount())
+	bar := newProgress(cmd, int64(len(sweep.Values)*sweep.Drops-file.slots()), progressbar.OptionShowCount())
 	sweep.Each = func(value int, slot *campaign.Slot) error {
-		bar.step(nil)
+		bar.add(1)
 		return campaign.Append(file, header, value, slot)
 	}
 	result, runErr := sweep.Do(cmd.Context())
@@ -114,8 +114,11 @@ func runCampaign(cmd *cobra.Command, flags *campaignFlags) error {
 
 // campaign checks the flags and returns what they ask for.
 func (f *campaignFlags) campaign(cmd *cobra.Command) (*campaign.Sweep, error) {
-	if f.out == "" || f.out == "-" {
-		return nil, usagef("--out %q: the name of a file is needed", f.out)
+	switch f.out {
+	case "":
+		return nil, usagef("--out is missing")
+	case "-":
+		return nil, usagef("--out -: a file, so that it can be gone on with")
 	}
 	sweep, err := f.sweep(cmd)
 	if err != nil {

@@ -4,13 +4,10 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"iter"
 	"runtime"
 	"slices"
 	"strings"
-	"sync/atomic"
-	"time"
 
 	"github.com/schollz/progressbar/v3"
 	"github.com/spf13/cobra"
@@ -24,6 +21,7 @@ import (
 type compareFlags struct {
 	strategyFlags
 	in          []string
+	with        overlayFlag
 	sets        []string
 	slots       int
 	seed        int64
@@ -69,7 +67,8 @@ run is ended.`,
 		RunE: func(cmd *cobra.Command, _ []string) error { return compare(cmd, &flags) },
 	}
 	f := cmd.Flags()
-	f.StringSliceVar(&flags.in, "in", nil, "traces, or files of slots in JSON")
+	f.StringSliceVar(&flags.in, "in", nil, "traces, or files of slots, .json or .npz")
+	flags.with.add(cmd)
 	f.StringSliceVar(&flags.sets, "set", nil, "sets of slots (default all but quay)")
 	f.IntVar(&flags.slots, "slots", 20, "slots of each set; of traces all are taken unless it is given")
 	f.Int64Var(&flags.seed, "seed", 1, "seed of the sets, and of random choices")
@@ -136,8 +135,14 @@ func compare(cmd *cobra.Command, flags *compareFlags) error {
 
 // check checks flags that stand alone.
 func (f *compareFlags) check(cmd *cobra.Command) error {
-	if len(f.in) > 0 && len(f.sets) > 0 {
+	switch {
+	case len(f.in) > 0 && len(f.sets) > 0:
 		return usagef("--in and --set exclude each other")
+	case f.with.file != "" && len(f.in) == 0:
+		return usagef("--with goes with --in")
+	}
+	if err := checkStdin(append(f.in, f.with.file)...); err != nil {
+		return err
 	}
 	if err := checkPlot(f.plot); err != nil {
 		return err
@@ -156,12 +161,12 @@ func (f *compareFlags) check(cmd *cobra.Command) error {
 // run tries the strategies on every source of slots and adds to the report what
 // came of it, also when it ends early.
 func (f *compareFlags) run(cmd *cobra.Command, sources []*slotSource, strategies []scheduler.Strategy, report *compareReport) error {
-	bar := f.newBar(cmd.ErrOrStderr(), sources)
+	bar := f.newProgress(cmd, sources)
 	defer bar.finish()
 	for _, source := range sources {
 		r := campaign.Run{
 			Set: source.name, Strategies: strategies, Workers: f.workers, Floor: f.floor,
-			Each: func(*campaign.Slot) error { bar.step(source.position); return nil },
+			Each: func(*campaign.Slot) error { source.tell(bar); return nil },
 		}
 		result, err := r.Do(cmd.Context(), f.modelled(source.slots))
 		report.RejectedSlots += source.rejected
@@ -226,6 +231,15 @@ type slotSource struct {
 	position func() int64 // reached; nil: one more with every slot
 }
 
+// tell tells how far the source has been read.
+func (s *slotSource) tell(bar *progress) {
+	if s.position == nil {
+		bar.add(1)
+	} else {
+		bar.reach(s.position())
+	}
+}
+
 // sources returns the traces, taken as one, or the sets.
 func (f *compareFlags) sources(cmd *cobra.Command) ([]*slotSource, error) {
 	if len(f.in) > 0 {
@@ -252,47 +266,14 @@ func (f *compareFlags) sources(cmd *cobra.Command) ([]*slotSource, error) {
 	return out, nil
 }
 
-// lateBar is a progress bar with the time left, which shows on a terminal and only
-// when a run takes long.
-type lateBar struct {
-	bar   *progressbar.ProgressBar
-	start time.Time
-	done  atomic.Int64
-}
-
-// lateBarAfter is when the bar shows.
-const lateBarAfter = 2 * time.Second
-
-func (f *compareFlags) newBar(w io.Writer, sources []*slotSource) *lateBar {
+// newProgress returns the progress over sources.
+func (f *compareFlags) newProgress(cmd *cobra.Command, sources []*slotSource) *progress {
 	var size int64
 	for _, s := range sources {
 		size += s.size
 	}
 	if sources[0].position != nil {
-		return newLateBar(w, size, progressbar.OptionShowBytes(true))
+		return newProgress(cmd, size, progressbar.OptionShowBytes(true))
 	}
-	return newLateBar(w, size, progressbar.OptionShowCount())
-}
-
-func newLateBar(w io.Writer, size int64, option progressbar.Option) *lateBar {
-	b := &lateBar{bar: newBar(w, size, option), start: time.Now()}
-	b.bar.StartWithoutRender()
-	return b
-}
-
-// step moves the bar on: to a position, or by one.
-func (b *lateBar) step(position func() int64) {
-	at := b.done.Add(1)
-	if position != nil {
-		at = position()
-	}
-	if time.Since(b.start) > lateBarAfter {
-		b.bar.Set64(at)
-	}
-}
-
-func (b *lateBar) finish() {
-	if time.Since(b.start) > lateBarAfter {
-		b.bar.Finish()
-	}
+	return newProgress(cmd, size, progressbar.OptionShowCount())
 }

@@ -28,6 +28,9 @@ type slotReader struct {
 
 // traceSource opens the traces and looks at their first slot.
 func (f *compareFlags) traceSource(cmd *cobra.Command) (*slotSource, error) {
+	if err := f.with.read(cmd.InOrStdin()); err != nil {
+		return nil, err
+	}
 	r := &slotReader{trace: &trace{stdin: cmd.InOrStdin(), files: f.in}, flags: f, cmd: cmd, most: -1}
 	if cmd.Flags().Changed("slots") {
 		r.most = f.slots
@@ -74,6 +77,7 @@ func (r *slotReader) next() (*scheduler.Slot, error) {
 // decode decodes a slot, its own strategy left out and with the seed if one is
 // given.
 func (r *slotReader) decode(in *pb.Slot) (*scheduler.Slot, []scheduler.Violation) {
+	r.flags.with.apply(in)
 	if o := in.GetOptions(); o != nil {
 		o.Grouping, o.Beams, o.Power = "", "", ""
 	}

@@ -75,14 +75,14 @@ func convertFiles(cmd *cobra.Command, flags *convertFlags, files []string) (err 
 	source := &trace{stdin: cmd.InOrStdin(), files: files, npy: func(data []byte) (*channel.NPZ, error) {
 		return flags.fillNPY(cmd, data)
 	}}
-	bar := newBar(cmd.ErrOrStderr(), source.size(), progressbar.OptionShowBytes(true))
 	file, err := createOutput(flags.out, cmd.OutOrStdout())
 	if err != nil {
 		return err
 	}
+	bar := newProgress(cmd, source.size(), progressbar.OptionShowBytes(true))
 	buffered := bufio.NewWriter(file)
 	slots, err := convertAll(cmd, flags, source, buffered, bar)
-	bar.Finish()
+	bar.finish()
 	if err := errors.Join(err, buffered.Flush(), file.Close()); err != nil {
 		return err
 	}
@@ -105,7 +105,7 @@ func sameFile(a, b string) bool {
 }
 
 // convertAll writes what source has. What was read is kept, whatever follows.
-func convertAll(cmd *cobra.Command, flags *convertFlags, source *trace, out io.Writer, bar *progressbar.ProgressBar) (slots int, err error) {
+func convertAll(cmd *cobra.Command, flags *convertFlags, source *trace, out io.Writer, bar *progress) (slots int, err error) {
 	defer source.close()
 	writer, err := newSlotWriter(out, flags.out)
 	if err != nil {
@@ -115,7 +115,7 @@ func convertAll(cmd *cobra.Command, flags *convertFlags, source *trace, out io.W
 	one := cmd.Flags().Changed("slot")
 	for cmd.Context().Err() == nil {
 		slot, err := source.next()
-		bar.Set64(source.position())
+		bar.reach(source.position())
 		switch {
 		case errors.Is(err, io.EOF) && one:
 			return slots, fmt.Errorf("there is no slot %d", flags.slot)

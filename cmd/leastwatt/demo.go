@@ -1,12 +1,10 @@
 package main
 
 import (
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"runtime"
-	"sync/atomic"
 
 	"github.com/spf13/cobra"
 
@@ -73,7 +71,7 @@ func demo(cmd *cobra.Command, flags demoFlags) error {
 	if err != nil {
 		return err
 	}
-	report, err := runDemo(cmd.Context(), flags, open, newLive(cmd.ErrOrStderr()))
+	report, err := runDemo(cmd, flags, open)
 	if err := errors.Join(err, stop()); err != nil {
 		return err
 	}
@@ -87,21 +85,27 @@ func demo(cmd *cobra.Command, flags demoFlags) error {
 
 // runDemo plans the shift each way by itself, so that times can be compared,
 // then the sizes of array side by side, and writes the page.
-func runDemo(ctx context.Context, flags demoFlags, open open, line *live) (*demoReport, error) {
-	defer line.end()
-	slots := everyNth(flags.slots, 1)
-	shift, err := tryAll(ctx, shiftWays, open, flags.seed, slots, 1, func(o *outcome) {
-		line.show("%s: slot %d of %d, %s, worst rate / target %.4f",
-			o.name, len(o.slots), len(slots), watts(o.slots[len(o.slots)-1].Trials[0].RadiatedPowerW), o.worstRatio())
-	})
+func runDemo(cmd *cobra.Command, flags demoFlags, open open) (*demoReport, error) {
+	ctx := cmd.Context()
+	slots, some := everyNth(flags.slots, 1), everyNth(flags.slots, arrayEvery)
+	var work int64
+	for _, w := range shiftWays {
+		work += w.work() * int64(len(slots))
+	}
+	for _, w := range arrayWays() {
+		work += w.work() * int64(len(some))
+	}
+	bar := newProgress(cmd, work)
+	defer bar.finish()
+	each := func(o *outcome) {
+		bar.add(o.work())
+		bar.found("%s: %s, worst rate / target %.4f", o.name, watts(o.slots[len(o.slots)-1].Trials[0].RadiatedPowerW), o.worstRatio())
+	}
+	shift, err := tryAll(ctx, shiftWays, open, flags.seed, slots, 1, each)
 	if err != nil {
 		return nil, err
 	}
-	some := everyNth(flags.slots, arrayEvery)
-	var done atomic.Int64
-	sizes, err := tryAll(ctx, arrayWays(), open, flags.seed, some, runtime.GOMAXPROCS(0), func(*outcome) {
-		line.show("1 to 128 antennas: slot %d of %d", done.Add(1), len(some)*len(arraySizes))
-	})
+	sizes, err := tryAll(ctx, arrayWays(), open, flags.seed, some, runtime.GOMAXPROCS(0), each)
 	if err != nil {
 		return nil, err
 	}

@@ -21,6 +21,15 @@ type way struct {
 	options  scheduler.Options
 }
 
+// work returns how long a slot takes, against one of a shift: about as many times
+// where EIRP is found in every direction as there are antennas.
+func (w way) work() int64 {
+	if w.far {
+		return int64(w.antennas)
+	}
+	return 1
+}
+
 // outcome is what a way did on the slots it was given: every rate and power
 // re-computed by the audit from the weights that came back.
 type outcome struct {

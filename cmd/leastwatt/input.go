@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 
+	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/encoding/protojson"
 
 	"leastwatt/channel"
@@ -32,19 +33,87 @@ func openInput(name string, stdin io.Reader) (io.ReadCloser, error) {
 	return os.Open(name)
 }
 
-// readInput reads one slot of a file: protobuf JSON, arrays of NumPy or a trace.
-// Where the file has more than one, number chooses by sequence; nil chooses none.
-func readInput(name string, stdin io.Reader, number *int64) (*pb.Slot, error) {
-	in, err := openInput(name, stdin)
+// checkStdin tells whether stdin stands for one file at most.
+func checkStdin(names ...string) error {
+	n := 0
+	for _, name := range names {
+		if name == "-" {
+			n++
+		}
+	}
+	if n > 1 {
+		return usagef("stdin is read once: \"-\" stands for one file")
+	}
+	return nil
+}
+
+// slotFlags are the flags that name the one slot a command reads: a file of protobuf
+// JSON, arrays of NumPy or a trace, and the slot's number, where there are more.
+type slotFlags struct {
+	cmd    *cobra.Command
+	in     string
+	number int64
+}
+
+func (s *slotFlags) add(cmd *cobra.Command) {
+	s.cmd = cmd
+	cmd.Flags().StringVar(&s.in, "in", "", "the slot, .json or .npz, or a trace")
+	cmd.Flags().Int64Var(&s.number, "slot", 0, "number of the slot, where the file has more than one")
+}
+
+// read reads the slot.
+func (s *slotFlags) read() (*pb.Slot, error) {
+	if s.in == "" {
+		return nil, usagef("--in is missing")
+	}
+	var number *int64
+	if s.cmd.Flags().Changed("slot") {
+		number = &s.number
+	}
+	in, err := openInput(s.in, s.cmd.InOrStdin())
 	if err != nil {
 		return nil, err
 	}
 	defer in.Close()
 	slot, err := pickSlot(in, number)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
+		return nil, fmt.Errorf("%s: %w", s.in, err)
 	}
 	return slot, nil
+}
+
+// readChannel reads a channel: protobuf JSON of one, or that of the slot of a number
+// of any file of slots.
+func readChannel(name string, stdin io.Reader, number int64) (*pb.Channel, error) {
+	in, err := openInput(name, stdin)
+	if err != nil {
+		return nil, err
+	}
+	defer in.Close()
+	channel, err := pickChannel(in, number)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	return channel, nil
+}
+
+func pickChannel(in io.Reader, number int64) (*pb.Channel, error) {
+	if file, ok := in.(*os.File); ok {
+		if slot, err := seekSlot(file, number); slot != nil || err != nil {
+			return slot.GetChannel(), err
+		}
+	}
+	slots, err := newFileSlots(in, nil)
+	if err != nil {
+		return nil, err
+	}
+	if j, ok := slots.(*jsonSlots); ok {
+		if channel, err := j.channel(); channel != nil || err != nil {
+			return channel, err
+		}
+	}
+	slot, err := nextSlot(slots, &number)
+	return slot.GetChannel(), err
 }
 
 // pickSlot returns the slot of a number, or the only one.
@@ -58,6 +127,11 @@ func pickSlot(in io.Reader, number *int64) (*pb.Slot, error) {
 	if err != nil {
 		return nil, err
 	}
+	return nextSlot(slots, number)
+}
+
+// nextSlot returns the next slot of a number, or the only one.
+func nextSlot(slots fileSlots, number *int64) (*pb.Slot, error) {
 	var only *pb.Slot
 	for {
 		slot, err := slots.Next()
@@ -71,7 +145,7 @@ func pickSlot(in io.Reader, number *int64) (*pb.Slot, error) {
 		case err != nil:
 			return nil, err
 		case number == nil && only != nil:
-			return nil, fmt.Errorf("there are more slots than that of number %d: choose one by its number", only.GetSequence())
+			return nil, fmt.Errorf("there are more slots than that of number %d: choose one with --slot", only.GetSequence())
 		case number == nil:
 			only = slot
 		case slot.GetSequence() == *number:
@@ -140,13 +214,16 @@ func newFileSlots(in io.Reader, npy func([]byte) (*channel.NPZ, error)) (fileSlo
 type jsonSlots struct {
 	decoder *json.Decoder
 	slots   int
+	ahead   json.RawMessage // read by channel
 }
 
 func (j *jsonSlots) Offset() int64 { return j.decoder.InputOffset() }
 
 func (j *jsonSlots) Next() (*pb.Slot, error) {
-	var raw json.RawMessage
-	err := j.decoder.Decode(&raw)
+	raw, err := j.ahead, error(nil)
+	if j.ahead = nil; raw == nil {
+		err = j.decoder.Decode(&raw)
+	}
 	if errors.Is(err, io.EOF) {
 		return nil, io.EOF
 	}
@@ -159,6 +236,19 @@ func (j *jsonSlots) Next() (*pb.Slot, error) {
 		return nil, fmt.Errorf("slot %d: %w", j.slots, err)
 	}
 	return slot, nil
+}
+
+// channel returns the channel that stands where slots may; nil where they do.
+func (j *jsonSlots) channel() (*pb.Channel, error) {
+	err := j.decoder.Decode(&j.ahead)
+	if errors.Is(err, io.EOF) {
+		return nil, nil
+	}
+	channel := &pb.Channel{}
+	if err == nil && protojson.Unmarshal(j.ahead, channel) != nil {
+		return nil, nil
+	}
+	return channel, err
 }
 
 // readArrays reads all of a file and makes slots of it.

@@ -44,10 +44,10 @@ it exits with 1.`,
 
 func inspect(cmd *cobra.Command, files []string, asJSON bool) error {
 	source := &trace{stdin: cmd.InOrStdin(), files: files}
-	bar := newBar(cmd.ErrOrStderr(), source.size(), progressbar.OptionShowBytes(true))
+	bar := newProgress(cmd, source.size(), progressbar.OptionShowBytes(true))
 	found := &inspection{}
-	err := found.readAll(cmd.Context(), source, bar, cmd.ErrOrStderr())
-	bar.Finish()
+	err := found.readAll(cmd.Context(), source, bar)
+	bar.finish()
 	if err != nil && !errors.Is(err, context.Canceled) {
 		return err
 	}
@@ -98,7 +98,7 @@ type traceSummary struct {
 }
 
 // readAll reads every slot that can be read.
-func (n *inspection) readAll(ctx context.Context, source *trace, bar *progressbar.ProgressBar, stderr io.Writer) error {
+func (n *inspection) readAll(ctx context.Context, source *trace, bar *progress) error {
 	defer source.close()
 	source.closing = func(name string, slots fileSlots) {
 		if t, ok := slots.(*tracefile.Reader); ok {
@@ -110,14 +110,14 @@ func (n *inspection) readAll(ctx context.Context, source *trace, bar *progressba
 			return context.Canceled
 		}
 		message, err := source.next()
-		bar.Set64(source.position())
+		bar.reach(source.position())
 		damage := new(tracefile.DamageError)
 		switch {
 		case errors.Is(err, io.EOF):
 			return nil
 		case errors.As(err, &damage):
 			n.Damaged++
-			fmt.Fprintln(stderr, err)
+			fmt.Fprintln(bar, err)
 			continue
 		case err != nil:
 			return err
@@ -127,7 +127,7 @@ func (n *inspection) readAll(ctx context.Context, source *trace, bar *progressba
 			n.Rejected++
 			if n.Rejected <= maxShownRejections {
 				v := violations[0]
-				fmt.Fprintf(stderr, "slot %d: %s: %s, allowed: %s\n", message.GetSequence(), v.Path, v.Value, v.Allowed)
+				fmt.Fprintf(bar, "slot %d: %s: %s, allowed: %s\n", message.GetSequence(), v.Path, v.Value, v.Allowed)
 			}
 			continue
 		}
@@ -272,10 +272,10 @@ func (n *inspection) print(w io.Writer) error {
 		line("antennas\t%s", n.Antennas)
 		line("subbands\t%s", n.Subbands)
 		if n.CarrierHz != nil {
-			line("carrier\t%s Hz", n.CarrierHz)
+			line("carrier\t%s GHz", n.CarrierHz.per(1e9))
 		}
-		line("bandwidth\t%s Hz", n.BandwidthHz)
-		line("rate targets\t%s bit/s together", n.RateBps)
+		line("bandwidth\t%s MHz", n.BandwidthHz.per(1e6))
+		line("rate targets\t%s Mbit/s together", n.RateBps.per(1e6))
 		line("\tleast\t5 %%\tmedian\t95 %%\tmost")
 		for _, row := range []struct {
 			name string
@@ -305,11 +305,14 @@ func (s *span) with(x float64) *span {
 	return &span{min(s.Least, x), max(s.Most, x)}
 }
 
+// per returns the span in units of so many.
+func (s *span) per(unit float64) *span { return &span{s.Least / unit, s.Most / unit} }
+
 func (s *span) String() string {
 	if s.Least == s.Most {
-		return fmt.Sprintf("%.10g", s.Least)
+		return fmt.Sprintf("%.8g", s.Least)
 	}
-	return fmt.Sprintf("%.10g to %.10g", s.Least, s.Most)
+	return fmt.Sprintf("%.8g to %.8g", s.Least, s.Most)
 }
 
 // histogram counts numbers to two decimals.

@@ -191,6 +191,14 @@ func TestUsage(t *testing.T) {
 		{"plan --in " + in + " --colour blue", "unknown flag: --colour"},
 		{"plan --in " + in + " more", "unknown command"},
 		{"plan --in " + in + " --seed x", "invalid argument"},
+		{"plan --in " + in + " --grouping x", `--grouping "x": alone, `},
+		{"plan --in " + in + " --power x", `--power "x": lp, iterative, joint`},
+		{"plan --in " + in + " --objective x", `--objective "x": radiated, consumed`},
+		{"plan --in - --with -", "stdin is read once"},
+		{"audit --plan x --in " + in + " --consumption x", `--consumption "x": earth-2011-macro, `},
+		{"replay --to here " + in, `--to "here": HOST:PORT`},
+		{"compare --with " + in, "--with goes with --in"},
+		{"scale --beams x", `--beams "x": matched, `},
 		{"plan --in " + in + " --weights f16", `--weights "f16": none, f64, f32 or i16`},
 		{"plan --in " + in + " --weights unspecified", `--weights "unspecified"`},
 		{"replay", "requires at least 1 arg"},
@@ -292,8 +300,9 @@ func TestPlanShort(t *testing.T) {
 
 func TestPlanRejected(t *testing.T) {
 	bad := strings.Replace(slotJSON, `"rateBps": 1e6`, `"rateBps": -1`, 1)
+	bad = strings.Replace(bad, `"users"`, `"options": {"grouping": "x"}, "users"`, 1)
 	out := filepath.Join(t.TempDir(), "plan.json")
-	r := leastwatt(t, bad, "plan", "--in", "-", "--grouping", "x", "--out", out)
+	r := leastwatt(t, bad, "plan", "--in", "-", "--out", out)
 	r.expect(t, exitFailed, "", "users[1].rateBps: -1, allowed: a finite number >= 0\noptions.grouping: \"x\", allowed: ")
 	if r.stdout != "" {
 		t.Errorf("stdout %q", r.stdout)

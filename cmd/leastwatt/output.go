@@ -113,8 +113,8 @@ func printPlan(w io.Writer, plan *pb.Plan) error {
 	if plan.PeakEirpW != nil {
 		line("peak EIRP\t%s", powerText(plan.GetPeakEirpW()))
 	}
-	for _, l := range plan.GetLimitsBinding() {
-		line("limit binds\t%s[%d], %s would do", l.GetLimit(), l.GetIndex(), powerText(l.GetNeededW()))
+	for _, text := range bindingTexts(plan.GetLimitsBinding()) {
+		line("limit binds\t%s", text)
 	}
 	for _, id := range plan.GetUnservableUserIds() {
 		line("unservable\t%s", id)
@@ -127,6 +127,32 @@ func printPlan(w io.Writer, plan *pb.Plan) error {
 		return err
 	}
 	return printUsers(w, plan)
+}
+
+// bindingTexts says which limits bind, and what would do in their place: each by
+// itself, or of one kind the many at once.
+func bindingTexts(list []*pb.BindingLimit) []string {
+	const many = 4
+	var out []string
+	for len(list) > 0 {
+		n, most := 0, list[0]
+		for n < len(list) && list[n].GetLimit() == list[0].GetLimit() {
+			if list[n].GetNeededW() > most.GetNeededW() {
+				most = list[n]
+			}
+			n++
+		}
+		for _, l := range list[:n] {
+			if n <= many {
+				out = append(out, fmt.Sprintf("%s[%d], %s would do", l.GetLimit(), l.GetIndex(), powerText(l.GetNeededW())))
+			}
+		}
+		if n > many {
+			out = append(out, fmt.Sprintf("%d of %s, at most %s, of [%d], would do", n, most.GetLimit(), powerText(most.GetNeededW()), most.GetIndex()))
+		}
+		list = list[n:]
+	}
+	return out
 }
 
 // printExposure writes how far from the array exposure limits are met, where EIRP

@@ -14,8 +14,8 @@ import (
 
 // planFlags are the flags of leastwatt plan.
 type planFlags struct {
-	in, out string
-	slot    int64
+	slot    slotFlags
+	out     string
 	json    bool
 	options optionFlags
 }
@@ -30,19 +30,22 @@ protobuf JSON of the contract's Slot, or a .npz file of NumPy with the arrays
 channel (complex, [user, subband, antenna] or [user, antenna]), rate_bps,
 noise_w (one number, or one per user), bandwidth_hz and, where the channel is an
 estimate, csi_error_variance. Of a trace, or any other file of more than one slot,
---slot chooses one by its number. "-" stands for stdin and stdout.
+--slot chooses one by its number. --with names a file of protobuf JSON of a Slot: what
+it has, such as limits, the array and options, goes in place of what the slot has.
+"-" stands for stdin and stdout.
 
-It exits with 0 when every target is met, 3 when something binds and 1 when the
+Ctrl-C ends the search, and the plan is the best so far. It exits with 0 when every
+target is met, 3 when something binds and 1 when the
 slot is rejected: what is wrong goes to stderr, one line for each.`,
-		Example: `  leastwatt plan --in slot.json --out plan.json
+		Example: `  leastwatt plan --in slot.json --weights f32 --out plan.json
   leastwatt plan --in shift.trace --slot 17 --floor
+  leastwatt plan --in slot.npz --with limits.json --weights i16 --out limited.json
   leastwatt plan --in slot.npz --beams zero-forcing --power lp --weights f32 --json`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return plan(cmd, &flags) },
 	}
+	flags.slot.add(cmd)
 	f := cmd.Flags()
-	f.StringVar(&flags.in, "in", "", "the slot, .json or .npz, or a trace")
-	f.Int64Var(&flags.slot, "slot", 0, "number of the slot, where the file has more than one")
 	f.StringVar(&flags.out, "out", "", "where the plan goes as JSON")
 	f.BoolVar(&flags.json, "json", false, "print the plan as JSON in place of the table")
 	flags.options.add(cmd)
@@ -50,21 +53,23 @@ slot is rejected: what is wrong goes to stderr, one line for each.`,
 }
 
 func plan(cmd *cobra.Command, flags *planFlags) error {
-	if flags.in == "" {
-		return usagef("--in is missing")
+	if err := checkStdin(flags.slot.in, flags.options.with.file); err != nil {
+		return err
 	}
-	var number *int64
-	if cmd.Flags().Changed("slot") {
-		number = &flags.slot
+	if err := flags.options.checkNames(); err != nil {
+		return err
 	}
-	slot, err := readInput(flags.in, cmd.InOrStdin(), number)
+	if err := flags.options.read(); err != nil {
+		return err
+	}
+	slot, err := flags.slot.read()
 	if err != nil {
 		return err
 	}
-	if err := flags.options.apply(slot); err != nil {
-		return err
-	}
-	made, err := serverHere(cmd).Plan(cmd.Context(), slot)
+	flags.options.apply(slot)
+	bar := newProgress(cmd, -1)
+	made, err := serverHere(cmd, 1).Plan(cmd.Context(), slot)
+	bar.finish()
 	if err != nil {
 		return err
 	}
@@ -85,11 +90,11 @@ func plan(cmd *cobra.Command, flags *planFlags) error {
 	return fmt.Errorf("the engine failed on this slot: please report it")
 }
 
-// serverHere is a server in this process, for slots of any size.
-func serverHere(cmd *cobra.Command) *server.Server {
+// serverHere is a server in this process, for slots of any size, so many at a time.
+func serverHere(cmd *cobra.Command, workers int) *server.Server {
 	const most = math.MaxInt32
 	return server.New(server.Config{
-		Workers: 1,
+		Workers: workers,
 		Limits:  server.Limits{Antennas: most, Users: most, Subbands: most, Groups: most, ProtectedDirections: most},
 		Logger:  slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), nil)),
 	})

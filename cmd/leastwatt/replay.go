@@ -8,14 +8,15 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
+	"net"
 	"slices"
 	"text/tabwriter"
 	"time"
 
 	"github.com/schollz/progressbar/v3"
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
+
+	"google.golang.org/grpc/status"
 
 	"leastwatt/client"
 	pb "leastwatt/proto/leastwatt/v1"
@@ -30,6 +31,9 @@ type replayFlags struct {
 	to       string
 	out      string
 	renumber bool
+	audit    bool
+	truth    string
+	giveUp   time.Duration
 	json     bool
 	security client.Security
 	options  optionFlags
@@ -38,16 +42,24 @@ type replayFlags struct {
 func newReplayCommand() *cobra.Command {
 	var flags replayFlags
 	cmd := &cobra.Command{
-		Use:   "replay TRACE...",
-		Short: "stream a trace of slots to a server",
+		Use:   "replay FILE...",
+		Short: "stream slots to a server",
 		Long: `replay streams the slots of one or more files to a server, in one session and as
 fast as it answers, and prints a summary. The files are traces, or hold slots as
 protobuf JSON, one after the other, or as arrays of NumPy; "-" stands for stdin.
 Slot numbers must rise over all files, or be made to with --renumber. A damaged
-slot of a trace ends it, after those before it.
+slot of a trace ends it, after those before it. A server that is gone is waited for as
+long as --give-up-after says, and the session goes on there.
 
-It exits with 1 when a slot was rejected or failed.`,
+With --audit every plan is re-computed here from its weights as it comes, as audit
+does: how many the audit agrees with, and the worst rate over its target. Weights are
+asked for, as f32 unless the slots or --weights say otherwise. With --truth, a trace
+of the true channels of these slots as synth --truth writes, rates are those over
+them, and a target that is missed there is a disagreement.
+
+It exits with 1 when a slot was rejected or failed, or the audit disagrees with a plan.`,
 		Example: `  leastwatt replay shift.trace --out plans.jsonl
+  leastwatt replay aged.trace --audit --truth true.trace --out plans.jsonl
   leastwatt replay --to 127.0.0.1:7171 --renumber --grouping alone drop-*.json --json`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error { return replay(cmd, &flags, args) },
@@ -56,24 +68,48 @@ It exits with 1 when a slot was rejected or failed.`,
 	f.StringVar(&flags.to, "to", server.DefaultAddress, "address of the server, HOST:PORT")
 	f.StringVar(&flags.out, "out", "", "where the plans go, one JSON object on each line")
 	f.BoolVar(&flags.renumber, "renumber", false, "number the slots from 1 on")
+	f.BoolVar(&flags.audit, "audit", false, "re-compute every plan from its weights")
+	f.StringVar(&flags.truth, "truth", "", "trace of the true channels, to audit every plan over")
+	f.DurationVar(&flags.giveUp, "give-up-after", time.Minute, "how long to wait for a server that is gone; 0: not at all")
 	f.BoolVar(&flags.json, "json", false, "print the summary as JSON")
 	addSecurity(cmd, &flags.security)
 	flags.options.add(cmd)
 	return cmd
 }
 
-func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) {
-	if err := flags.options.apply(&pb.Slot{}); err != nil {
+// check holds what the flags may be.
+func (f *replayFlags) check(files []string) error {
+	if (f.audit || f.truth != "") && f.options.weights == "none" {
+		return usagef("--weights none leaves nothing to audit")
+	}
+	if f.giveUp < 0 {
+		return usagef("--give-up-after %v: at least 0", f.giveUp)
+	}
+	if _, _, err := net.SplitHostPort(f.to); err != nil {
+		return usagef("--to %q: HOST:PORT", f.to)
+	}
+	if err := checkStdin(append(files, f.truth, f.options.with.file)...); err != nil {
 		return err
 	}
-	c, err := client.Dial(flags.to, client.Config{Security: flags.security})
+	return f.options.read()
+}
+
+func replay(cmd *cobra.Command, flags *replayFlags, files []string) error {
+	if err := flags.check(files); err != nil {
+		return err
+	}
+	wait := client.Reconnect{GiveUpAfter: flags.giveUp}
+	if flags.giveUp == 0 {
+		wait.GiveUpAfter = -1
+	}
+	c, err := client.Dial(flags.to, client.Config{Security: flags.security, Reconnect: wait})
 	if err != nil {
 		return err
 	}
 	defer c.Close()
 	session, err := c.Stream(cmd.Context(), client.Open{CellID: "replay"})
 	if err != nil {
-		return fmt.Errorf("%s: %w", flags.to, err)
+		return fmt.Errorf("%s: %w", flags.to, plainError(err))
 	}
 	defer session.Close()
 	out, err := createOutput(flags.out, cmd.OutOrStdout())
@@ -81,61 +117,69 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) (err error) 
 		return err
 	}
 	plans := bufio.NewWriter(out)
-	defer func() { err = errors.Join(err, plans.Flush(), out.Close()) }()
+	summary, err := flags.stream(cmd, session, files, plans)
+	err = errors.Join(plainError(err), plans.Flush(), out.Close())
+	if err == nil || summary.Slots > 0 {
+		err = errors.Join(err, flags.show(cmd, summary))
+	}
+	if err != nil {
+		return err
+	}
+	if !summary.good() {
+		return &exitError{code: exitFailed}
+	}
+	return nil
+}
 
+// stream replays the files in a session and writes the plans. Of what ends it early it
+// returns an error, with the summary of what was answered until then.
+func (f *replayFlags) stream(cmd *cobra.Command, session *client.Session, files []string, plans io.Writer) (*replaySummary, error) {
 	source := &trace{stdin: cmd.InOrStdin(), files: files}
-	bar := newBar(cmd.ErrOrStderr(), source.size(), progressbar.OptionShowBytes(true))
-	tally := &tally{stderr: cmd.ErrOrStderr()}
+	bar := newProgress(cmd, source.size(), progressbar.OptionShowBytes(true))
+	defer bar.finish()
+	tally := &tally{stderr: bar}
+	audit := newPlanAudit(cmd, f)
 	start := time.Now()
-	err = stream(cmd.Context(), session, source, flags, bar, func(plan *pb.Plan) error {
+	err := stream(cmd.Context(), session, source, f, audit, bar, func(plan *pb.Plan) error {
 		tally.add(plan)
-		if flags.out == "" {
+		if audit != nil {
+			audit.take(cmd.Context(), plan)
+		}
+		if f.out == "" {
 			return nil
 		}
 		return writeMessage(plans, plan, false)
 	})
-	bar.Finish()
-	if err != nil {
-		return err
+	var audited *auditSummary
+	if audit != nil {
+		audited = audit.summary()
 	}
 	summary := tally.summary(time.Since(start))
-	table := cmd.OutOrStdout()
-	if flags.out == "-" {
-		table = cmd.ErrOrStderr()
-	}
-	if flags.json {
-		err = json.NewEncoder(table).Encode(summary)
-	} else {
-		err = summary.print(table)
-	}
-	if err == nil && summary.Rejected+summary.Failed > 0 {
-		return &exitError{code: exitFailed}
-	}
-	return err
+	summary.Audit, summary.Reconnects = audited, session.Reconnects()
+	return summary, err
 }
 
-// newBar returns a progress bar up to size, -1 where it is not known. It shows on a
-// terminal only.
-func newBar(w io.Writer, size int64, options ...progressbar.Option) *progressbar.ProgressBar {
-	file, ok := w.(*os.File)
-	visible := ok && term.IsTerminal(int(file.Fd()))
-	return progressbar.NewOptions64(size, append(options,
-		progressbar.OptionSetWriter(w),
-		progressbar.OptionSetVisibility(visible),
-		progressbar.OptionThrottle(100*time.Millisecond),
-		progressbar.OptionClearOnFinish(),
-	)...)
+// show prints the summary: to stderr where plans go to stdout.
+func (f *replayFlags) show(cmd *cobra.Command, summary *replaySummary) error {
+	table := cmd.OutOrStdout()
+	if f.out == "-" {
+		table = cmd.ErrOrStderr()
+	}
+	if f.json {
+		return json.NewEncoder(table).Encode(summary)
+	}
+	return summary.print(table)
 }
 
 // stream sends a trace and hands every plan to take. It returns when all are
 // there, or with the first thing that goes wrong.
 func stream(ctx context.Context, session *client.Session, source *trace, flags *replayFlags,
-	bar *progressbar.ProgressBar, take func(*pb.Plan) error) error {
+	audit *planAudit, bar *progress, take func(*pb.Plan) error) error {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	sent := make(chan struct{})
 	go func() {
-		err := sendAll(ctx, session, source, flags, bar)
+		err := sendAll(ctx, session, source, flags, audit, bar)
 		if err != nil && !errors.Is(err, io.EOF) { // of EOF, the receiver knows why
 			cancel(err)
 			session.Close() // so that nobody waits for plans
@@ -155,7 +199,7 @@ func stream(ctx context.Context, session *client.Session, source *trace, flags *
 	return err
 }
 
-func sendAll(ctx context.Context, session *client.Session, source *trace, flags *replayFlags, bar *progressbar.ProgressBar) error {
+func sendAll(ctx context.Context, session *client.Session, source *trace, flags *replayFlags, audit *planAudit, bar *progress) error {
 	defer source.close()
 	for n := int64(1); ; n++ {
 		if err := context.Cause(ctx); err != nil {
@@ -168,16 +212,20 @@ func sendAll(ctx context.Context, session *client.Session, source *trace, flags 
 		if err != nil {
 			return err
 		}
+		number := slot.GetSequence()
 		if flags.renumber {
 			slot.Sequence = n
 		}
-		if err := flags.options.apply(slot); err != nil {
-			return err
+		flags.options.apply(slot)
+		if audit != nil {
+			if err := audit.expect(ctx, slot, number); err != nil {
+				return err
+			}
 		}
 		if err := session.SendMessage(slot); err != nil {
 			return err
 		}
-		bar.Set64(source.position())
+		bar.reach(source.position())
 	}
 }
 
@@ -267,6 +315,22 @@ type replaySummary struct {
 	ComputeMicrosP50   *int64   `json:"computeMicrosP50,omitempty"`
 	ComputeMicrosP99   *int64   `json:"computeMicrosP99,omitempty"`
 	SlotsPerSecond     float64  `json:"slotsPerSecond"`
+	Reconnects         int      `json:"reconnects"` // to a server that was gone
+
+	Audit *auditSummary `json:"audit,omitempty"`
+}
+
+// plainError takes a gRPC status that is all of an error for its code and words.
+func plainError(err error) error {
+	if s, ok := err.(interface{ GRPCStatus() *status.Status }); ok {
+		return fmt.Errorf("%v: %s", s.GRPCStatus().Code(), s.GRPCStatus().Message())
+	}
+	return err
+}
+
+// good tells whether every slot has a plan that nothing was found against.
+func (s *replaySummary) good() bool {
+	return s.Rejected+s.Failed == 0 && (s.Audit == nil || s.Audit.Disagree == 0)
 }
 
 func (t *tally) summary(elapsed time.Duration) *replaySummary {
@@ -319,6 +383,12 @@ func (s *replaySummary) print(w io.Writer) error {
 		}
 		line("time per slot\tp50 %d us, p99 %d us", *s.ComputeMicrosP50, *s.ComputeMicrosP99)
 	}
+	if s.Audit != nil {
+		s.Audit.print(out)
+	}
 	line("slots per second\t%.0f", s.SlotsPerSecond)
+	if s.Reconnects > 0 {
+		line("reconnected\t%d times", s.Reconnects)
+	}
 	return out.Flush()
 }

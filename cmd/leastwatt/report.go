@@ -58,6 +58,7 @@ flags of campaign. The pictures of a slot are of the first drop at the last valu
 	flags.strategyFlags.add(cmd, "the engine's own, semi-orthogonal with zero-forcing, alone")
 	f.StringVar(&flags.out, "out", "out", "folder for the page and its figures")
 	f.Float64SliceVar(&flags.protect, "protect", nil, "cone with a limit on EIRP: azimuth, elevation, full width in degrees, dB under the largest without")
+	f.Lookup("protect").DefValue = ""
 	return cmd
 }
 
@@ -73,7 +74,7 @@ func runReport(cmd *cobra.Command, flags *reportFlags, args []string) error {
 	if !found.planned() {
 		return errors.New("no drop met every target: nothing to report")
 	}
-	page, err := flags.page(cmd.Context(), header, result, found)
+	page, err := flags.page(cmd, header, result, found)
 	if err != nil {
 		return err
 	}
@@ -110,7 +111,7 @@ func (f *reportFlags) results(cmd *cobra.Command, args []string) (*campaign.Head
 	if len(args) == 1 {
 		header, result, err := f.read(cmd, args[0])
 		if err != nil {
-			return nil, nil, fmt.Errorf("%s: %w", args[0], err)
+			return nil, nil, err
 		}
 		return header, result, nil
 	}
@@ -130,8 +131,8 @@ func (f *reportFlags) results(cmd *cobra.Command, args []string) (*campaign.Head
 	if err != nil {
 		return nil, nil, err
 	}
-	bar := newLateBar(cmd.ErrOrStderr(), int64(len(sweep.Values)*sweep.Drops), progressbar.OptionShowCount())
-	sweep.Each = func(int, *campaign.Slot) error { bar.step(nil); return nil }
+	bar := newProgress(cmd, int64(len(sweep.Values)*sweep.Drops), progressbar.OptionShowCount())
+	sweep.Each = func(int, *campaign.Slot) error { bar.add(1); return nil }
 	result, err := sweep.Do(cmd.Context())
 	bar.finish()
 	if cmd.Context().Err() != nil {
@@ -163,13 +164,13 @@ func (f *reportFlags) read(cmd *cobra.Command, name string) (*campaign.Header, *
 	defer file.Close()
 	there, err := campaign.Read(file)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, fmt.Errorf("%s: not the results of a campaign: %w", name, err)
 	}
 	if there.Torn != nil {
 		fmt.Fprintf(cmd.ErrOrStderr(), "%s: last line left out: %v\n", name, there.Torn)
 	}
 	if err := f.restore(cmd, &there.Header); err != nil {
-		return nil, nil, fmt.Errorf("settings: not those of a campaign of this program: %w", err)
+		return nil, nil, fmt.Errorf("%s: settings: not those of a campaign of this program: %w", name, err)
 	}
 	return &there.Header, there.Result, nil
 }
@@ -207,18 +208,22 @@ func (f *reportFlags) restore(cmd *cobra.Command, h *campaign.Header) error {
 }
 
 // page returns the report.
-func (f *reportFlags) page(ctx context.Context, header *campaign.Header, result *campaign.SweepResult, found *scaleReport) (*report.Page, error) {
+func (f *reportFlags) page(cmd *cobra.Command, header *campaign.Header, result *campaign.SweepResult, found *scaleReport) (*report.Page, error) {
 	evidence := report.Evidence{
 		Scale: report.Scale{Quantity: result.Quantity, Points: found.Points}, Model: header.Consumption, Samples: samplesOf(result),
 	}
 	last := len(result.Values) - 1
-	view, err := f.view(ctx, result, last)
+	ctx := cmd.Context()
+	bar := newProgress(cmd, f.work(result))
+	defer bar.finish()
+	bar.found("EIRP and pictures")
+	view, err := f.view(ctx, bar, result, last)
 	if err != nil {
 		return nil, err
 	}
 	evidence.View = view.SlotView
 	evidence.CarrierHz = evidence.View.Slot.CarrierHz
-	if evidence.EIRP, err = f.eirps(ctx, result); err != nil {
+	if evidence.EIRP, err = f.eirps(ctx, bar, result); err != nil {
 		return nil, err
 	}
 	figures, err := evidence.Figures()
@@ -269,14 +274,36 @@ func samplesOf(result *campaign.SweepResult) []report.Sample {
 	return out
 }
 
+// work returns how many antennas the slots have that page plans: to find EIRP takes
+// so much longer, the more there are.
+func (f *reportFlags) work(result *campaign.SweepResult) int64 {
+	antennas := func(value int) int64 {
+		if result.Quantity == campaign.Antennas {
+			return int64(result.Values[value])
+		}
+		return int64(f.antennas[0])
+	}
+	views := antennas(len(result.Values) - 1)
+	if len(f.protect) > 0 {
+		views *= 2
+	}
+	for i, p := range f.byAntennas(result) {
+		if p.PeakEIRPW == nil {
+			views += antennas(i)
+		}
+	}
+	return views
+}
+
 // planned plans a slot with the first strategy; the audit has to agree.
-func planned(ctx context.Context, slot *scheduler.Slot, s scheduler.Strategy) (*scheduler.Plan, campaign.Trial, error) {
+func planned(ctx context.Context, bar *progress, slot *scheduler.Slot, s scheduler.Strategy) (*scheduler.Plan, campaign.Trial, error) {
 	slot.Options.Grouping, slot.Options.Beams, slot.Options.Power = s.Grouping, s.Beams, s.Power
 	plan := scheduler.NewEngine().Schedule(ctx, slot)
 	if err := context.Cause(ctx); err != nil {
 		return nil, campaign.Trial{}, err
 	}
 	trial, _, err := judge(slot, plan)
+	bar.add(int64(slot.Channel.Antennas))
 	return plan, trial, err
 }
 
@@ -290,9 +317,9 @@ func (f *reportFlags) farSlot(quantity string, value float64) *scheduler.Slot {
 
 // view plans the first drop at a value, twice where a cone is to be protected: its
 // limit depends on what goes there without.
-func (f *reportFlags) view(ctx context.Context, result *campaign.SweepResult, value int) (*heldSlot, error) {
+func (f *reportFlags) view(ctx context.Context, bar *progress, result *campaign.SweepResult, value int) (*heldSlot, error) {
 	slot := f.farSlot(result.Quantity, result.Values[value])
-	plan, trial, err := planned(ctx, slot, result.Strategies[0])
+	plan, trial, err := planned(ctx, bar, slot, result.Strategies[0])
 	if err != nil {
 		return nil, fmt.Errorf("the first drop: %w", err)
 	}
@@ -304,7 +331,7 @@ func (f *reportFlags) view(ctx context.Context, result *campaign.SweepResult, va
 		slot.Limits.ProtectedDirections = []scheduler.ProtectedDirection{{
 			AzimuthDeg: p[0], ElevationDeg: p[1], WidthDeg: p[2], EIRPW: below(*trial.PeakEIRPW, p[3]),
 		}}
-		held, with, err := planned(ctx, slot, result.Strategies[0])
+		held, with, err := planned(ctx, bar, slot, result.Strategies[0])
 		if err != nil {
 			return nil, fmt.Errorf("the first drop with --protect: %w", err)
 		}
@@ -313,18 +340,23 @@ func (f *reportFlags) view(ctx context.Context, result *campaign.SweepResult, va
 	return out, nil
 }
 
-// eirps returns the largest EIRP by antennas: of all drops where the results have
-// it, else of the first drop. Nothing where the array's is not known or another
-// quantity is swept.
-func (f *reportFlags) eirps(ctx context.Context, result *campaign.SweepResult) ([]report.EIRP, error) {
+// byAntennas returns what came of the first strategy with each size of array; nothing
+// where the array's EIRP is not known or another quantity is swept.
+func (f *reportFlags) byAntennas(result *campaign.SweepResult) []campaign.SweepPoint {
 	if result.Quantity != campaign.Antennas || f.array() == nil {
-		return nil, nil
+		return nil
 	}
+	return result.Summaries(0)
+}
+
+// eirps returns the largest EIRP by antennas: of all drops where the results have
+// it, else of the first drop.
+func (f *reportFlags) eirps(ctx context.Context, bar *progress, result *campaign.SweepResult) ([]report.EIRP, error) {
 	var out []report.EIRP
-	for i, p := range result.Summaries(0) {
+	for i, p := range f.byAntennas(result) {
 		peakW := p.PeakEIRPW
 		if peakW == nil {
-			_, trial, err := planned(ctx, f.farSlot(result.Quantity, result.Values[i]), result.Strategies[0])
+			_, trial, err := planned(ctx, bar, f.farSlot(result.Quantity, result.Values[i]), result.Strategies[0])
 			if err != nil {
 				return nil, fmt.Errorf("EIRP with %g antennas: %w", result.Values[i], err)
 			}

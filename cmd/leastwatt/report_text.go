@@ -43,6 +43,18 @@ func (r *scaleReport) keyFacts(samples []report.Sample) []report.Fact {
 			Name: "Over the floor of any scheme", Value: fmt.Sprintf("%.1f dB", s.Mean), Note: "with " + r.at(last) + ": what is left to be had, at most",
 		})
 	}
+	out = append(out, leastRate(samples)...)
+	if least := r.leastConsumedAt(); least >= 0 {
+		out = append(out, report.Fact{
+			Name: "Least power from the wall", Value: fmt.Sprintf("%.3g W", *r.Points[least].ConsumedPowerW), Note: "with " + r.at(least) + ", by the model " + r.Consumption,
+		})
+	}
+	return out
+}
+
+// leastRate is the least rate delivered over that asked for; nothing where no user
+// asks for any.
+func leastRate(samples []report.Sample) []report.Fact {
 	rates, worst := 0, math.Inf(1)
 	for _, s := range samples {
 		for _, u := range s.Rates {
@@ -52,15 +64,10 @@ func (r *scaleReport) keyFacts(samples []report.Sample) []report.Fact {
 			}
 		}
 	}
-	if rates > 0 {
-		out = append(out, report.Fact{Name: "Least rate, of what was asked for", Value: fmt.Sprintf("%.6f", worst), Note: fmt.Sprintf("of %d rates, each re-computed", rates)})
+	if rates == 0 {
+		return nil
 	}
-	if least := r.leastConsumedAt(); least >= 0 {
-		out = append(out, report.Fact{
-			Name: "Least power from the wall", Value: fmt.Sprintf("%.3g W", *r.Points[least].ConsumedPowerW), Note: "with " + r.at(least) + ", by the model " + r.Consumption,
-		})
-	}
-	return out
+	return []report.Fact{{Name: "Least rate, of what was asked for", Value: fmt.Sprintf("%.6f", worst), Note: fmt.Sprintf("of %d rates, each re-computed", rates)}}
 }
 
 // setup says what was done on what.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 
 	"github.com/spf13/cobra"
 )
@@ -22,16 +23,20 @@ func newRootCommand() *cobra.Command {
 		Use:   "leastwatt",
 		Short: "plans the slots of a large antenna array at the least radiated power",
 		Long: `leastwatt decides for every slot of a large antenna array which users share the
-air, where each beam points and how little power will do.
+air, where each beam points and how little power will do. Every command has help with
+an example, and --json for machines.
 
 Exit codes: 0 done, 1 failed or rejected, 2 wrong usage, 3 (plan) a target is
 not met because something binds.`,
+		Example: `  leastwatt demo
+  leastwatt plan --help`,
 		Args:          cobra.NoArgs,
 		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}
 	root.CompletionOptions.HiddenDefaultCmd = true
+	cobra.EnableCommandSorting = false // they stand in the order of work
 	root.AddCommand(newDemoCommand())
 	root.AddCommand(newServeCommand())
 	root.AddCommand(newSynthCommand())
@@ -42,8 +47,8 @@ not met because something binds.`,
 	root.AddCommand(newAuditCommand())
 	root.AddCommand(newCompareCommand())
 	root.AddCommand(newScaleCommand())
-	root.AddCommand(newReportCommand())
 	root.AddCommand(newCampaignCommand())
+	root.AddCommand(newReportCommand())
 	root.AddCommand(newVersionCommand())
 	return root
 }
@@ -59,6 +64,9 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	running := false
 	root.PersistentPreRun = func(*cobra.Command, []string) { running = true }
 	cmd, err := root.ExecuteContextC(ctx)
+	if ctx.Err() != nil && (errors.Is(err, context.Canceled) || errors.Is(err, context.Cause(ctx))) {
+		err = errors.New("interrupted")
+	}
 	var exit *exitError
 	switch {
 	case err == nil:
@@ -66,18 +74,30 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	case errors.As(err, &exit) && exit.err == nil:
 		return exit.code
 	case errors.As(err, &exit):
-		fmt.Fprintf(stderr, "leastwatt: %v\n", exit.err)
+		complain(stderr, exit.err)
 	case !running:
 		exit = &exitError{code: exitUsage}
-		fmt.Fprintf(stderr, "leastwatt: %v\n", err)
+		complain(stderr, err)
 	default:
 		exit = &exitError{code: exitFailed}
-		fmt.Fprintf(stderr, "leastwatt: %v\n", err)
+		complain(stderr, err)
 	}
 	if exit.code == exitUsage {
 		fmt.Fprintf(stderr, "see %s --help\n", cmd.CommandPath())
 	}
 	return exit.code
+}
+
+// complain writes an error, each line of it once: of several writes to one full disk,
+// say.
+func complain(stderr io.Writer, err error) {
+	said := map[string]bool{}
+	for line := range strings.Lines(err.Error() + "\n") {
+		if !said[line] {
+			said[line] = true
+			fmt.Fprint(stderr, "leastwatt: ", line)
+		}
+	}
 }
 
 // exitError ends a command with a code of its own; a nil err says that all has

@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"errors"
+	"strings"
 
 	"github.com/schollz/progressbar/v3"
 	"github.com/spf13/cobra"
@@ -49,9 +50,7 @@ when a plan fails, the audit disagrees with one or the run is ended.`,
 	}
 	f := cmd.Flags()
 	flags.add(f, sweptSizes)
-	f.StringVar(&flags.strategy.Grouping, "grouping", "", "how users are put into groups")
-	f.StringVar(&flags.strategy.Beams, "beams", "", "how beams are formed")
-	f.StringVar(&flags.strategy.Power, "power", "", "how powers are found")
+	addStrategy(cmd, &flags.strategy.Grouping, &flags.strategy.Beams, &flags.strategy.Power)
 	f.StringVar(&flags.csv, "csv", "", "where a line for each value and drop goes")
 	f.StringVar(&flags.plot, "plot", "", "where the plot goes, .png or .svg")
 	return cmd
@@ -62,7 +61,7 @@ func scale(cmd *cobra.Command, flags *scaleFlags) error {
 		return err
 	}
 	if bad := campaign.Applies(flags.strategy); len(bad) > 0 {
-		return usagef("%s: %s, allowed: %s", bad[0].Path, bad[0].Value, bad[0].Allowed)
+		return usagef("--%s %s: %s", strings.TrimPrefix(bad[0].Path, "options."), bad[0].Value, bad[0].Allowed)
 	}
 	sweep, err := flags.sweep(cmd)
 	if err != nil {
@@ -77,8 +76,8 @@ func scale(cmd *cobra.Command, flags *scaleFlags) error {
 	if err != nil {
 		return err
 	}
-	bar := newLateBar(cmd.ErrOrStderr(), int64(len(sweep.Values)*sweep.Drops), progressbar.OptionShowCount())
-	sweep.Each = func(int, *campaign.Slot) error { bar.step(nil); return nil }
+	bar := newProgress(cmd, int64(len(sweep.Values)*sweep.Drops), progressbar.OptionShowCount())
+	sweep.Each = func(int, *campaign.Slot) error { bar.add(1); return nil }
 	result, runErr := sweep.Do(cmd.Context())
 	bar.finish()
 	if err := errors.Join(result.WriteCSV(lines, false), lines.Close()); err != nil {

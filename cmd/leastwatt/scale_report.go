@@ -93,16 +93,22 @@ func (r *scaleReport) saving() string {
 	if r.Quantity == sweptUsers {
 		rates = "each user at its rate"
 	}
-	text := fmt.Sprintf("%s against %s, %s: %s of radiated power saved", r.at(last), r.at(0), rates, intervalText(s))
-	if c := r.Points[last].ConsumedSavingDb; c != nil && c.Mean >= 0 {
-		text += fmt.Sprintf(", %s of power from the wall", intervalText(c))
-	} else if c != nil {
-		text += fmt.Sprintf(", for %s more power from the wall", intervalText(&campaign.Interval{Mean: -c.Mean, Half: c.Half, Values: c.Values}))
+	text := fmt.Sprintf("%s against %s, %s: %s", r.at(last), r.at(0), rates, changeText(s, "radiated power"))
+	if c := r.Points[last].ConsumedSavingDb; c != nil {
+		text += ", for " + changeText(c, "power from the wall")
 	}
 	if s.Half != nil {
 		text += fmt.Sprintf("; intervals of 95 %% confidence by Student's t over the dB of %d drops", s.Values)
 	}
 	return text + "."
+}
+
+// changeText writes a saving of a power, or by how much that is more.
+func changeText(s *campaign.Interval, power string) string {
+	if s.Mean < 0 {
+		return fmt.Sprintf("%s more %s", intervalText(&campaign.Interval{Mean: -s.Mean, Half: s.Half, Values: s.Values}), power)
+	}
+	return fmt.Sprintf("%s less %s", intervalText(s), power)
 }
 
 // intervalText writes a saving, with its interval where there is one.

@@ -184,3 +184,20 @@ func TestPanelOf(t *testing.T) {
 		}
 	}
 }
+
+// What is not saved is told as more.
+func TestChangeText(t *testing.T) {
+	half := 0.5
+	for _, c := range []struct {
+		saved campaign.Interval
+		want  string
+	}{
+		{campaign.Interval{Mean: 3, Half: &half, Values: 4}, "3.00 dB (2.50 to 3.50) less power"},
+		{campaign.Interval{Mean: -3, Half: &half, Values: 4}, "3.00 dB (2.50 to 3.50) more power"},
+		{campaign.Interval{Mean: -3, Values: 1}, "3.00 dB (one drop) more power"},
+	} {
+		if got := changeText(&c.saved, "power"); got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
+	}
+}

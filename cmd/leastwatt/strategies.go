@@ -96,7 +96,7 @@ func (f *strategyFlags) oneByOne(known []string) (list []scheduler.Strategy, err
 			return nil, usagef("--strategies %q: grouping:beams:power, with a grouping of %s", text, strings.Join(known, ", "))
 		}
 		if bad := campaign.Applies(s); len(bad) > 0 {
-			return nil, usagef("--strategies %q: %s: %s, allowed: %s", text, bad[0].Path, bad[0].Value, bad[0].Allowed)
+			return nil, usagef("--strategies %q: %s %s: %s", text, strings.TrimPrefix(bad[0].Path, "options."), bad[0].Value, bad[0].Allowed)
 		}
 		list = append(list, s)
 	}

@@ -45,10 +45,11 @@ var sweptSizes = []int{1, 2, 4, 8, 16, 32, 64, 128, 256}
 // weightFormats are those of weights by their bits.
 var weightFormats = map[int]scheduler.WeightFormat{64: scheduler.WeightsF64, 32: scheduler.WeightsF32, 16: scheduler.WeightsI16}
 
-// The most of an array and of a scene that are swept.
+// The most of an array that is swept, and of a scene.
 const (
 	mostAntennas = 1 << 12
 	mostUsers    = 1 << 10
+	mostSubbands = 1 << 12
 )
 
 // add adds the flags; antennas are those of arrays unless told otherwise.
@@ -57,7 +58,8 @@ func (f *sweepFlags) add(flags *pflag.FlagSet, antennas []int) {
 	flags.IntSliceVar(&f.antennas, sweptAntennas, antennas, "antennas; 64 unless given where another quantity is swept")
 	flags.IntSliceVar(&f.users, sweptUsers, []int{16}, "users")
 	flags.IntSliceVar(&f.weightBits, sweptBits, []int{64}, "bits of each part of a weight: 64, 32, 16")
-	flags.Float64SliceVar(&f.csiErrors, sweptErrors, nil, "variance of the channels' error over their mean square")
+	flags.Float64SliceVar(&f.csiErrors, sweptErrors, nil, "variance of the channels' error over their mean square (default none)")
+	flags.Lookup(sweptErrors).DefValue = ""
 	flags.IntVar(&f.drops, "drops", 10, "drops, each a scene of another seed")
 	flags.StringVar(&f.consumption, "consumption", energy.DefaultName, consumptionHelp())
 	flags.BoolVar(&f.floor, "floor", true, "prove the floor of every slot")

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -14,6 +13,7 @@ import (
 	"sync"
 	"text/tabwriter"
 
+	"github.com/schollz/progressbar/v3"
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 	"google.golang.org/protobuf/proto"
@@ -111,6 +111,7 @@ func (flags *synthFlags) addScene(f *pflag.FlagSet, standard string) {
 	f.Float64Var(&c.BandwidthHz, "bandwidth-hz", 20e6, "bandwidth")
 	f.IntVar(&c.Subbands, "subbands", 1, "subbands")
 	f.Float64SliceVar(&c.RatesBps, "rates-bps", []float64{5e6}, "rate targets, users taking them in turn")
+	f.Lookup("rates-bps").DefValue = "5e6" // pflag has [5000000.000000]
 	f.Float64Var(&c.NoiseDB, "noise-figure-db", 9, "noise figure of the users")
 	f.IntVar(&c.Pilots, "pilots", 0, "pilots of an estimate; 0: the channel is known exactly")
 	f.Float64Var(&c.PilotPowerDBm, "pilot-power-dbm", 10, "power of a user's pilots, in a subband")
@@ -133,6 +134,9 @@ func (flags *synthFlags) check(cmd *cobra.Command) error {
 	if err := checkPositive(cmd, "slots", "users", "antennas"); err != nil {
 		return err
 	}
+	if flags.settings.Users > mostUsers {
+		return usagef("--users %d: at most %d", flags.settings.Users, mostUsers)
+	}
 	if err := flags.checkSize(cmd); err != nil {
 		return err
 	}
@@ -144,6 +148,9 @@ func (flags *synthFlags) checkScene(cmd *cobra.Command) error {
 	s, c := &flags.settings, &flags.cell
 	if err := checkPositive(cmd, "stack", "subbands"); err != nil {
 		return err
+	}
+	if c.Subbands > mostSubbands {
+		return usagef("--subbands %d: at most %d", c.Subbands, mostSubbands)
 	}
 	for _, w := range []struct {
 		flag, word string
@@ -266,9 +273,7 @@ func synth(cmd *cobra.Command, flags *synthFlags) error {
 		}
 		outputs = append(outputs, truth)
 	}
-	bar := newBar(cmd.ErrOrStderr(), int64(flags.slots))
-	made, err := flags.write(cmd.Context(), from, outputs, func(i int) { bar.Set(i) })
-	bar.Finish()
+	made, err := flags.write(cmd, from, outputs)
 	for _, out := range outputs {
 		err = errors.Join(err, out.close())
 	}
@@ -316,12 +321,14 @@ func (s *synthSummary) write(cmd *cobra.Command, flags *synthFlags) error {
 
 // write makes the slots that the outputs lack, as many at a time as there are
 // processors, until the context ends. It returns how many.
-func (flags *synthFlags) write(ctx context.Context, from scene, outputs []*traceOutput, each func(int)) (made int, err error) {
+func (flags *synthFlags) write(cmd *cobra.Command, from scene, outputs []*traceOutput) (made int, err error) {
 	next := flags.slots
 	for _, out := range outputs {
 		next = min(next, out.writer.Len())
 	}
-	for next < flags.slots && ctx.Err() == nil {
+	bar := newProgress(cmd, int64(flags.slots-next), progressbar.OptionShowCount())
+	defer bar.finish()
+	for next < flags.slots && cmd.Context().Err() == nil {
 		batch := make([][]*pb.Slot, min(runtime.GOMAXPROCS(0), flags.slots-next))
 		var wg sync.WaitGroup
 		for i := range batch {
@@ -340,7 +347,7 @@ func (flags *synthFlags) write(ctx context.Context, from scene, outputs []*trace
 			made++
 		}
 		next += len(batch)
-		each(next)
+		bar.add(int64(len(batch)))
 	}
 	return made, nil
 }

@@ -213,6 +213,8 @@ func TestSynthUsage(t *testing.T) {
 		{"--out x --rows 3", "--rows 3 --columns 0: at least 1"},
 		{"--out x --rows 300 --columns 300", "at most 65536"},
 		{"--out x --users 0", "--users 0: at least 1"},
+		{"--out x --users 1025", "--users 1025: at most 1024"},
+		{"--out x --subbands 4097", "--subbands 4097: at most 4096"},
 		{"--out x --scene quay --speed-mps 2", "--speed-mps does not go with --scene quay"},
 		{"--out x --speed-mps NaN", "--speed-mps NaN: from 0 to 1000"},
 		{"--out x --carrier-hz 1", "--carrier-hz 1: from 5e+08 to 1e+11"},
@@ -252,7 +254,7 @@ func TestPlanSlotOfTrace(t *testing.T) {
 		t.Errorf("from a pipe %v, not %v", got, want)
 	}
 	leastwatt(t, traceOf(1, 2, 3), "plan", "--in", "-", "--slot", "2").expect(t, exitDone, "slot            2\n", "")
-	leastwatt(t, "", "plan", "--in", name).expect(t, exitFailed, "", "more slots than that of number 0: choose one")
+	leastwatt(t, "", "plan", "--in", name).expect(t, exitFailed, "", "more slots than that of number 0: choose one with --slot")
 	leastwatt(t, "", "plan", "--in", name, "--slot", "5").expect(t, exitFailed, "", "no slot 5 among 5")
 	leastwatt(t, traceOf(1), "plan", "--in", "-", "--slot", "2").expect(t, exitFailed, "", "no slot 2")
 }
@@ -326,6 +328,9 @@ func TestInspect(t *testing.T) {
 	near("rates", got.RateBps.Most, 3e6)
 	near("users", float64(got.UserIDs), 2)
 
+	for _, line := range []string{"carrier                2 GHz\n", "bandwidth              1 MHz\n", "rate targets           3 Mbit/s together\n"} {
+		leastwatt(t, string(text), "inspect", "-").expect(t, exitDone, line, "")
+	}
 	bad := leastwatt(t, string(text)+`{"sequence": 5}`, "inspect", "-")
 	bad.expect(t, exitFailed, "1, 0 damaged, 1 to be rejected", "slot 5: ")
 	leastwatt(t, "", "inspect", "-").expect(t, exitDone, "0, 0 damaged", "")
@@ -374,6 +379,9 @@ func TestConvert(t *testing.T) {
 	leastwatt(t, "", "convert", name, "--slot", "2", "--out", "-").expect(t, exitDone, `{"sequence":"2"`, "1 slots")
 	leastwatt(t, "", "convert", name, "--slot", "9", "--out", "-").expect(t, exitFailed, "", "there is no slot 9")
 	leastwatt(t, "", "convert", name).expect(t, exitUsage, "", "--out is missing")
+	if r := leastwatt(t, "", "convert", name, "--out", "/dev/full"); r.code != exitFailed || r.stderr != "leastwatt: write /dev/full: no space left on device\n" {
+		t.Errorf("on a full disk %+v", r)
+	}
 	leastwatt(t, "", "convert", name, "--out", name).expect(t, exitUsage, "", "is read and written")
 	leastwatt(t, "", "inspect", name).expect(t, exitDone, "3, 0 damaged", "")
 	leastwatt(t, "", "convert", at("a.npy"), "--out", at("d.trace")).expect(t, exitUsage, "", "a .npy file has no --rate-bps")
@@ -381,42 +389,4 @@ func TestConvert(t *testing.T) {
 	leastwatt(t, "", "inspect", at("a.npy")).expect(t, exitFailed, "", "leastwatt convert adds them")
 	leastwatt(t, traceOf(1)+strings.ReplaceAll(traceOf(2), `"bandwidthHz": 1e6`, `"bandwidthHz": 2e6`), "convert", "-", "--out", at("e.npz")).
 		expect(t, exitFailed, "", "slot 2 is of another size")
-}
-
-// The examples of the commands that make and read traces run as they stand, in
-// one folder, one after the other, but for the number of slots.
-func TestTraceExamples(t *testing.T) {
-	dir := t.TempDir()
-	n := 0
-	for _, text := range []string{newSynthCommand().Example, newInspectCommand().Example, newConvertCommand().Example, readmeExamples(t)} {
-		for _, line := range regexp.MustCompile(`(?m)^ *leastwatt ((?:synth|inspect|convert).*)$`).FindAllStringSubmatch(text, -1) {
-			line, _, _ := strings.Cut(line[1], "#")
-			line, _, _ = strings.Cut(line, "|")
-			args := strings.Fields(line)
-			if args[0] == "synth" {
-				args = append(args, "--slots", "18")
-			}
-			if strings.Contains(line, "measured.npy") {
-				args = strings.Fields(strings.ReplaceAll(line, "measured.npy", "city.npy"))
-				first := command(t, "convert", "city.trace", "--out", "city.npy")
-				first.Dir = dir
-				if out, err := first.CombinedOutput(); err != nil {
-					t.Fatalf("%v\n%s", err, out)
-				}
-			}
-			cmd := command(t, args...)
-			cmd.Dir = dir
-			if out, err := cmd.CombinedOutput(); err != nil {
-				t.Errorf("%s: %v\n%s", line, err, out)
-			}
-			n++
-		}
-	}
-	if n < 9 {
-		t.Errorf("%d examples found", n)
-	}
-}
-
-func readmeExamples(t *testing.T) string {
-	return string(read(t, filepath.Join("..", "..", "README.md")))
 }

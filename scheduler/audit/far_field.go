@@ -153,6 +153,24 @@ func (a *aerial) phases(d vector) float64 {
 	return a.size[0]*math.Abs(d[0]) + a.size[1]*math.Abs(d[1]) + a.size[2]*math.Abs(d[2])
 }
 
+// FarField is the far field of a slot's array, by the formula above.
+type FarField struct{ array *aerial }
+
+// NewFarField returns the far field of a slot with a carrier; nil where it has no
+// array.
+func NewFarField(slot *scheduler.Slot) *FarField {
+	if slot.Array == nil {
+		return nil
+	}
+	return &FarField{newAerial(slot)}
+}
+
+// EIRPW returns the EIRP in W of weights, [subband][antenna] of one beam after the
+// other, along a direction. Not for several goroutines. O(weights).
+func (f *FarField) EIRPW(weights []complex128, azimuthDeg, elevationDeg float64) float64 {
+	return f.array.eirp(weights, towards(azimuthDeg, elevationDeg))
+}
+
 // elementGain returns the gain of one antenna along u. The sector is that of TR
 // 38.901 table 7.3-1: each cut falls as 12 (angle/65)^2 dB, both together by at
 // most 30 dB.
