@@ -353,13 +353,22 @@ type dealing struct {
 	cost   float64
 }
 
+// dealtShare is a dealt group's share over that of the one before. Good partitions
+// have uneven shares, and no change of one user leads there from equal ones; where
+// few groups do, short ones stay empty. Answers after 2 ms at 64 antennas, 48 slots
+// each of 32 users at the quay, 48 there and 32 in clusters, are so many dB above the
+// final ones: 0.13, 0.31 and 0.09 with equal shares, 0.09, 0.23 and 0.04 with 1.2,
+// 0.06, 0.14 and 0.05 with 1.4, 0.07, 0.17 and 0.05 with 1.5.
+const dealtShare = 1.4
+
 // dealt returns a deal of users into at most n groups; see fill for order. Users
 // are moved to where they cost least.
 func (e *estimate) dealt(users, order []int, n int, budget float64, maxSize int) dealing {
 	share := make([]float64, n)
 	for g := range share {
-		share[g] = budget / float64(n)
+		share[g] = math.Pow(dealtShare, float64(g))
 	}
+	normalize(share, budget)
 	d := e.newDeal(users, share, maxSize)
 	d.fill(users, order)
 	d.settle(users, nil)

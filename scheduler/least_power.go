@@ -13,13 +13,12 @@ func init() {
 
 // leastPower searches for the partition of least slot power. It starts from
 // partitions dealt by estimated cost into few and more groups, from
-// semi-orthogonal ones and from every user by itself; the best of them, and then
-// others that are not far behind, descend by single changes whose power is solved;
-// after the first descent and after the last some groups at a time are dealt anew and
-// descend again. It ends early where
-// the deadline or the work limit says so, with the best so far; otherwise the
-// result depends only on the slot, and is never worse than one group, every user
-// by itself or semi-orthogonal groups.
+// semi-orthogonal ones and from every user by itself; they descend by single changes
+// whose power is solved, as long as there is hope to get below the best; after the
+// first descents and after the last some groups at a time are dealt anew and descend
+// again. It ends early where the deadline or the work limit says so, with the best so
+// far; otherwise the result depends only on the slot, and is never worse than one
+// group, every user by itself or semi-orthogonal groups.
 type leastPower struct{}
 
 // Group implements Grouping.
@@ -144,8 +143,7 @@ const (
 	solveTolerance = 2e-2 // of log l in a search: powers are off by 2e-5 at most, 4e-6 as a rule
 	moreDealt      = 8    // groups dealt at most beyond the fewest allowed
 	dealtWorse     = 1.5  // of the best estimate: where dealing into more groups ends
-	descents       = 4    // starts that descend
-	startsWorse    = 1.3  // of the best start: above it none does
+	descents       = 4    // starts that descend at a time
 )
 
 // kicks returns how often groups are dealt anew, early and again late, for a number
@@ -162,6 +160,9 @@ func (s *search) deals() []dealing {
 	fewest := (len(users) + s.maxSize - 1) / s.maxSize
 	for n := fewest; n <= min(len(users), s.maxTeams, fewest+moreDealt); n++ {
 		d := s.estimate.dealt(users, nil, n, 1, s.maxSize)
+		if len(out) > 0 && len(d.groups) < n {
+			break // so few groups have been dealt
+		}
 		out = append(out, d)
 		least = math.Min(least, d.cost)
 		if d.cost > dealtWorse*least {
@@ -183,11 +184,14 @@ func (s *search) simple(g Grouping) dealing {
 	return dealing{groups, share, cost}
 }
 
-// run searches. Time may be short: the best start descends as soon as no other
-// deal's estimate is below its power, and is kicked, before the others are solved.
+// run searches. Time may be short: as soon as no other deal's estimate is below the
+// power of the best start, those so far descend, and then the deal into a group fewer
+// than the best has, as the estimate finds too many groups rather than too few. The
+// best is kicked before the other deals are solved.
 func (s *search) run() {
 	var began []held
 	best := held{total: math.Inf(1)}
+	stopped := func() bool { return best.teams != nil && s.view.Stopped() }
 	solve := func(d dealing) {
 		s.held = held{total: math.Inf(1)}
 		if s.start(d) {
@@ -195,40 +199,46 @@ func (s *search) run() {
 			best = best.or(s.held)
 		}
 	}
-	descend := func(from held) {
-		s.held = from
-		s.descend(best.total)
-		best = best.or(s.held)
+	descend := func() {
+		slices.SortStableFunc(began, func(a, b held) int { return cmp.Compare(a.total, b.total) })
+		for _, from := range began[:min(len(began), descents)] {
+			s.held = from
+			s.descend(best.total)
+			best = best.or(s.held)
+		}
+		began = began[:0]
 	}
 	kick := func(stream uint64) {
 		s.held = best
 		s.kicks(kicks(len(s.view.active)), stream)
 		best = s.held
 	}
-	descended := false
-	for _, d := range s.deals() {
-		if best.teams != nil && !descended && best.total <= d.cost {
-			descend(best)
-			kick(0)
-			descended = true
+	deals := s.deals()
+	for len(deals) > 0 && !stopped() {
+		next := 0
+		if best.teams != nil && best.total <= deals[0].cost {
+			descend()
+			next = slices.IndexFunc(deals, func(d dealing) bool { return len(d.groups) == len(best.teams)-1 })
+			if next < 0 {
+				break
+			}
 		}
-		if best.teams != nil && s.view.Stopped() {
-			break
+		solve(s.refined(deals[next]))
+		deals = slices.Delete(deals, next, next+1)
+	}
+	descend()
+	kick(0)
+	for _, d := range deals {
+		if !stopped() {
+			solve(s.refined(d))
 		}
-		solve(s.refined(d))
 	}
 	for _, g := range []Grouping{semiOrthogonal{}, alone{}} {
-		if best.teams == nil || !s.view.Stopped() {
+		if !stopped() {
 			solve(s.simple(g))
 		}
 	}
-	slices.SortStableFunc(began, func(a, b held) int { return cmp.Compare(a.total, b.total) })
-	for i, from := range began {
-		if i >= descents || from.total > startsWorse*began[0].total || s.view.Stopped() {
-			break
-		}
-		descend(from)
-	}
+	descend()
 	kick(1)
 }
 
