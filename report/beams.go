@@ -41,6 +41,7 @@ func (v *SlotView) Beams() (*Figure, error) {
 		ID: "beams", Title: "Where the beams point",
 		Caption: "EIRP over azimuth, in dB under the strongest drawn, straight ahead of the array on top, cut at %s. Bold: all beams of the group together, which is what limits are about. Thin: each user's beam.",
 		Table:   Table{Columns: []string{"group", "user", "azimuth of its peak (deg)", "elevation of the cut (deg)", "peak EIRP of the beam in the cut (W)", "(dBm)", "peak EIRP of the group in the cut (W)"}},
+		Data:    Table{Columns: []string{"group", "elevation (deg)", "azimuth (deg)", "EIRP of the group (W)"}},
 		columns: 2, width: 6 * vg.Inch, height: 6 * vg.Inch,
 	}
 	if half {
@@ -58,6 +59,9 @@ func (v *SlotView) Beams() (*Figure, error) {
 	var strongest float64
 	for _, c := range cuts {
 		strongest = math.Max(strongest, c.peakW)
+		for i, w := range c.all {
+			f.Data.Rows = append(f.Data.Rows, []Cell{number("%.0f", float64(c.group+1)), number("%g", c.elevationDeg), number("%g", c.azimuthDeg(i)), number("%.4g", w)})
+		}
 		for i, id := range c.users {
 			best := peakOf(c.each[i])
 			f.Table.Rows = append(f.Table.Rows, []Cell{

@@ -31,6 +31,7 @@ func Distribution(samples []Sample) (*Figure, error) {
 		ID: "distribution", Title: "Radiated power over all slots",
 		Caption: "The part of the slots that need no more than a power, of the slots on which every target was met. One curve left of another needs less.",
 		Table:   Table{Columns: []string{"way", "slots", "mean (dBm)"}},
+		Data:    Table{Columns: []string{"way", "radiated power (dBm)", "part of the slots"}},
 	}
 	for _, q := range quantiles {
 		f.Table.Columns = append(f.Table.Columns, fmt.Sprintf("%g %% of slots within (dBm)", 100*q))
@@ -46,6 +47,9 @@ func Distribution(samples []Sample) (*Figure, error) {
 			row = append(row, number("%.2f", channel.DBm(campaign.Mean(s.PowerW))))
 			for _, q := range quantiles {
 				row = append(row, number("%.2f", campaign.Quantile(dBm, q)))
+			}
+			for _, at := range steps(dBm)[1:] {
+				f.Data.Rows = append(f.Data.Rows, []Cell{words(s.Name), number("%g", at.X), number("%g", at.Y)})
 			}
 		}
 		f.Table.Rows = append(f.Table.Rows, row)

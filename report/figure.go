@@ -22,7 +22,8 @@ type Figure struct {
 	ID      string // of its files and its place on a page
 	Title   string
 	Caption string // what is drawn, and how to read it
-	Table   Table  // what is drawn
+	Table   Table  // what is drawn, in a few rows
+	Data    Table  // all of it, point by point, for .csv; empty: the table has all
 
 	panels  []*plot.Plot
 	legend  *plot.Legend // of all panels, in the place after the last; nil: panels have their own
@@ -52,7 +53,7 @@ func (f *Figure) Write(dir string) ([]string, error) {
 		name := filepath.Join(dir, f.ID+ext)
 		var err error
 		if ext == ".csv" {
-			err = writeFile(name, f.Table.WriteCSV)
+			err = writeFile(name, f.data().WriteCSV)
 		} else {
 			err = Save(name, f)
 		}
@@ -62,6 +63,14 @@ func (f *Figure) Write(dir string) ([]string, error) {
 		names = append(names, name)
 	}
 	return names, nil
+}
+
+// data returns all that is drawn.
+func (f *Figure) data() *Table {
+	if len(f.Data.Columns) > 0 {
+		return &f.Data
+	}
+	return &f.Table
 }
 
 // Save draws figures side by side into a file of one of the Pictures, told by the

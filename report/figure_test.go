@@ -170,6 +170,9 @@ func TestDistributionTable(t *testing.T) {
 	near(t, "mean", value(t, f, 0, "mean (dBm)"), 10*math.Log10(50.5), 1e-9)
 	near(t, "median", value(t, f, 0, "50 % of slots within (dBm)"), 10*math.Log10(50), 1e-9)
 	near(t, "95 %", value(t, f, 0, "95 % of slots within (dBm)"), 10*math.Log10(95), 1e-9)
+	if at := f.Data.Rows[49]; *at[1].Value != channel.DBm(0.05) || *at[2].Value != 0.5 {
+		t.Errorf("point 50 of the curve: %v", at)
+	}
 	if len(f.Table.Rows[1]) != 2 || len(f.Table.Rows[2]) != 2 {
 		t.Errorf("quantiles of nothing: %v", f.Table.Rows[1:])
 	}
@@ -187,12 +190,15 @@ func TestRatesTell(t *testing.T) {
 	near(t, "met", value(t, f, 0, "met"), 2, 0)
 	near(t, "worst", value(t, f, 0, "least delivered / asked for"), 0, 0)
 	near(t, "asked for", value(t, f, 0, "asked for (Mbit/s, mean)"), 2.25, 1e-12)
-	marks := s.marks()
-	if len(marks) != 3 {
-		t.Fatalf("marks %v, want 3: two users fall on one another, one wants nothing", marks)
+	drawn := s.drawn()
+	if len(drawn) != 3 {
+		t.Fatalf("marks of %v, want 3: two users fall on one another, one wants nothing", drawn)
 	}
-	near(t, "the mark of the user below", marks[1].X-marks[1].Y, math.Log10(4), 1e-12)
-	near(t, "the mark of the user with nothing", marks[2].X-marks[2].Y, 3, 1e-12)
+	near(t, "the mark of the user below", mark(drawn[1]).X-mark(drawn[1]).Y, math.Log10(4), 1e-12)
+	near(t, "the mark of the user with nothing", mark(drawn[2]).X-mark(drawn[2]).Y, 3, 1e-12)
+	if len(f.Data.Rows) != 3 || *f.Data.Rows[2][2].Value != 0 {
+		t.Errorf("data %v", f.Data.Rows)
+	}
 }
 
 // Powers that are all the same, or nearly, have room on the axis.

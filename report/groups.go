@@ -32,6 +32,17 @@ func (v *SlotView) Groups() (*Figure, error) {
 		width:   6.4 * vg.Inch, height: 5.8 * vg.Inch,
 	}
 	c := correlations(v.Slot)
+	f.Data.Columns = []string{"user"}
+	for _, k := range order {
+		f.Data.Columns = append(f.Data.Columns, v.Slot.Users[k].ID)
+	}
+	for _, i := range order {
+		row := []Cell{words(v.Slot.Users[i].ID)}
+		for _, j := range order {
+			row = append(row, number("%.3f", c[i][j]))
+		}
+		f.Data.Rows = append(f.Data.Rows, row)
+	}
 	p := newPlot("", "")
 	p.Add(&matrix{order: order, first: first, values: c})
 	p.HideAxes()

@@ -74,7 +74,7 @@ func (p *Page) WriteHTML(w io.Writer) error {
 			return err
 		}
 		var table bytes.Buffer
-		if err := f.Table.WriteCSV(&table); err != nil {
+		if err := f.data().WriteCSV(&table); err != nil {
 			return err
 		}
 		data.Drawn = append(data.Drawn, drawnFigure{

@@ -23,13 +23,18 @@ func Rates(samples []Sample) (*Figure, error) {
 		ID: "rates", Title: "Delivered against asked for",
 		Caption: "A mark for every user and slot, those that fall on one another drawn once. Below the line a user gets less than asked for. Rates are re-computed from the weights as sent, apart from the engine.",
 		Table:   Table{Columns: []string{"way", "targets", "met", "asked for (Mbit/s, mean)", "delivered (Mbit/s, mean)", "least delivered / asked for"}},
+		Data:    Table{Columns: []string{"way", "asked for (bit/s)", "delivered (bit/s)"}},
 	}
 	p := newPlot("asked for, a user in a slot", "delivered")
 	p.X.Tick.Marker, p.Y.Tick.Marker = decadeTicks("bit/s"), decadeTicks("bit/s")
 	lo, hi := math.Inf(1), math.Inf(-1)
 	marks := make([]plotter.XYs, len(samples))
 	for i, s := range samples {
-		marks[i] = s.marks()
+		drawn := s.drawn()
+		for _, u := range drawn {
+			f.Data.Rows = append(f.Data.Rows, []Cell{words(s.Name), number("%g", u.TargetBps), number("%g", u.RateBps)})
+			marks[i] = append(marks[i], mark(u))
+		}
 		for _, m := range marks[i] {
 			lo, hi = math.Min(lo, math.Min(m.X, m.Y)), math.Max(hi, math.Max(m.X, m.Y))
 		}
@@ -70,20 +75,25 @@ func Rates(samples []Sample) (*Figure, error) {
 // third of a mark's width.
 const sameMark = 0.002
 
-// marks returns the logarithms of rates asked for and delivered, each place once.
-// A user who gets nothing is drawn three decades below what it asks for.
-func (s *Sample) marks() plotter.XYs {
-	var out plotter.XYs
+// mark returns where a rate is drawn: the logarithms of what is asked for and of what
+// is delivered. A user who gets nothing stands three decades below what it asks for.
+func mark(u campaign.UserRate) plotter.XY {
+	return plotter.XY{X: math.Log10(u.TargetBps), Y: math.Log10(math.Max(u.RateBps, 1e-3*u.TargetBps))}
+}
+
+// drawn returns the rates that have a mark of their own.
+func (s *Sample) drawn() []campaign.UserRate {
+	var out []campaign.UserRate
 	seen := make(map[[2]int]bool)
 	for _, u := range s.Rates {
 		if !(u.TargetBps > 0) {
 			continue
 		}
-		at := plotter.XY{X: math.Log10(u.TargetBps), Y: math.Log10(math.Max(u.RateBps, 1e-3*u.TargetBps))}
+		at := mark(u)
 		place := [2]int{int(math.Round(at.X / sameMark)), int(math.Round(at.Y / sameMark))}
 		if !seen[place] {
 			seen[place] = true
-			out = append(out, at)
+			out = append(out, u)
 		}
 	}
 	return out
@@ -125,6 +135,7 @@ func Timeline(title string, everyS float64, samples []Sample) (*Figure, error) {
 		ID: "timeline", Title: title,
 		Caption: "Radiated power, mean over each slot, while the users move.",
 		Table:   Table{Columns: []string{"way", "slots", "least (dBm)", "median (dBm)", "most (dBm)"}},
+		Data:    Table{Columns: []string{"way", "time (s)", "radiated power (dBm)"}},
 	}
 	p := newPlot("time (s)", "radiated power (dBm)")
 	p.X.Tick.Marker, p.Y.Tick.Marker = plot.TickerFunc(roundTicks), plot.TickerFunc(roundTicks)
@@ -137,7 +148,9 @@ func Timeline(title string, everyS float64, samples []Sample) (*Figure, error) {
 		}
 		names[i] = s.Name
 		for n, y := range dBm {
-			lines[i] = append(lines[i], plotter.XY{X: float64(s.Slots[n]) * everyS, Y: y})
+			at := plotter.XY{X: float64(s.Slots[n]) * everyS, Y: y}
+			lines[i] = append(lines[i], at)
+			f.Data.Rows = append(f.Data.Rows, []Cell{words(s.Name), number("%g", at.X), number("%g", at.Y)})
 		}
 		f.Table.Rows = append(f.Table.Rows, timelineRow(s.Name, dBm))
 	}
