@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -47,7 +48,7 @@ array.
 
 The file has a line of JSON for the settings, then one for each drop and value.
 Interrupted, campaign keeps the drops that are done, and --resume goes on, also after
-a crash. A file that is there is not overwritten. campaign exits with 0, and with 1
+a crash, and with more --drops. A file that is there is not overwritten. campaign exits with 0, and with 1
 when a plan fails, the audit disagrees with one or the run is ended.`,
 		Example: `  leastwatt campaign --drops 1000 --antennas 1,4,16,64 --out quay.jsonl
   leastwatt campaign --scene uma --strategies least-power,semi-orthogonal:zero-forcing:lp,alone --drops 2000 --out uma.jsonl
@@ -213,14 +214,52 @@ func (f *resultsFile) goOn(header *campaign.Header) error {
 	if err != nil {
 		return err
 	}
-	if err := there.Header.Differs(header); err != nil {
+	before := *header
+	if there.Header.Drops < header.Drops {
+		before.Drops = there.Header.Drops // more may be asked for
+	}
+	if err := there.Header.Differs(&before); err != nil {
 		return fmt.Errorf("made with other settings: %w", err)
 	}
 	f.done, f.torn = there.Result, there.Torn
+	if before.Drops < header.Drops {
+		return f.extend(header, there.Size)
+	}
 	if err := f.Truncate(there.Size); err != nil {
 		return err
 	}
 	_, err = f.Seek(there.Size, io.SeekStart)
+	return err
+}
+
+// extend puts a file with another header, and the lines that are whole, in the place
+// of this one, and stands at its end.
+func (f *resultsFile) extend(header *campaign.Header, size int64) error {
+	lines := io.NewSectionReader(f, 0, size)
+	first, err := bufio.NewReader(lines).ReadBytes('\n')
+	if err != nil {
+		return err
+	}
+	if _, err := lines.Seek(int64(len(first)), io.SeekStart); err != nil {
+		return err
+	}
+	name := f.Name()
+	longer, err := os.Create(name + ".new")
+	if err != nil {
+		return err
+	}
+	err = campaign.WriteHeader(longer, header)
+	if err == nil {
+		_, err = io.Copy(longer, lines)
+	}
+	if err == nil {
+		err = os.Rename(longer.Name(), name)
+	}
+	if err != nil {
+		return errors.Join(err, longer.Close(), os.Remove(longer.Name()))
+	}
+	err = f.Close()
+	f.File = longer
 	return err
 }
 

@@ -178,7 +178,7 @@ func TestCampaignResume(t *testing.T) {
 	}{
 		{"", exitUsage, "is there already: --resume goes on with it"},
 		{"--resume --seed 2", exitFailed, "made with other settings: seed: 1, and now 2"},
-		{"--resume --drops 5", exitFailed, "drops: 4, and now 5"},
+		{"--resume --drops 3", exitFailed, "drops: 4, and now 3"},
 		{"--resume --floor=false", exitFailed, "floor: true, and now false"},
 		{"--resume --consumption earth-2011-macro", exitFailed, "consumption: "},
 		{"--resume --weight-bits 32", exitFailed, "settings.weightBits: [64], and now [32]"},
@@ -234,5 +234,29 @@ func TestCampaignFlags(t *testing.T) {
 				t.Errorf("%s: wrong usage leaves a file", tc.args)
 			}
 		}
+	}
+}
+
+// With more drops a file goes on to what it would be in one go, its torn end left
+// out.
+func TestCampaignMoreDrops(t *testing.T) {
+	dir := t.TempDir()
+	more := append([]string{"campaign"}, append(campaignArgs, "--drops", "6")...)
+	whole, name := filepath.Join(dir, "whole.jsonl"), filepath.Join(dir, "a.jsonl")
+	here(t.Context(), nil, append(more, "--out", whole)...).expect(t, exitDone, "6/6", "")
+	here(t.Context(), nil, append([]string{"campaign", "--out", name}, campaignArgs...)...).expect(t, exitDone, "4/4", "")
+	text := read(t, name)
+	if err := os.WriteFile(name, text[:len(text)-7], 0o600); err != nil {
+		t.Fatal(err)
+	}
+	here(t.Context(), nil, append(more, "--out", name, "--resume")...).expect(t, exitDone, "6/6", "last line left out")
+	if diff := cmp.Diff(sortedResults(t, whole), sortedResults(t, name)); diff != "" {
+		t.Error(diff)
+	}
+	if got := results(t, name).Header.Drops; got != 6 {
+		t.Errorf("%d drops in the header", got)
+	}
+	if left, err := filepath.Glob(filepath.Join(dir, "*.new")); err != nil || len(left) > 0 {
+		t.Errorf("left over: %v, %v", left, err)
 	}
 }
