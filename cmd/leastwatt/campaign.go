@@ -48,8 +48,9 @@ array.
 
 The file has a line of JSON for the settings, then one for each drop and value.
 Interrupted, campaign keeps the drops that are done, and --resume goes on, also after
-a crash, and with more --drops. A file that is there is not overwritten. campaign exits with 0, and with 1
-when a plan fails, the audit disagrees with one or the run is ended.`,
+a crash, and with more --drops. A file that is there is not overwritten. campaign
+exits with 0, and with 1 when a plan fails, the audit disagrees with one or the run is
+ended.`,
 		Example: `  leastwatt campaign --drops 1000 --antennas 1,4,16,64 --out quay.jsonl
   leastwatt campaign --scene uma --strategies least-power,semi-orthogonal:zero-forcing:lp,alone --drops 2000 --out uma.jsonl
   leastwatt campaign --antennas 64 --users 4,8,16,32 --grouping least-power,alone --out users.jsonl --csv users.csv --resume`,
