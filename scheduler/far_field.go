@@ -15,7 +15,8 @@ type farField struct {
 	wavelengthM float64
 	gain        float64 // boresight gain of one antenna, amplitude
 	waves       waves
-	lags        *lags   // nil: too many, as of an irregular array
+	lags        *lags // nil: too many, as of an irregular array, or not prepared yet
+	prepared    bool
 	sphere      *cone   // every direction, about the axis along which the array is longest
 	stepDeg     float64 // between directions of a grid
 	turnDeg     float64 // between those of the sphere, about its axis
@@ -62,7 +63,6 @@ func newFarField(s *Slot, antennas []int) *farField {
 		gain:        math.Pow(10, s.Array.ElementGainDBi/20),
 	}
 	f.waves = newWaves(positions, f.wavelengthM)
-	f.lags = newLags(positions, f.wavelengthM)
 	var extent [3]float64
 	longest := 0
 	for axis := range 3 {
@@ -162,6 +162,7 @@ type peak struct {
 // limit, with 0 the largest, the largest first. O(directions * beams * antennas).
 func (f *farField) peaks(w []complex128, c *cone, aboveW float64) []peak {
 	row := make([]complex128, len(f.array.PositionsM))
+	f.prepare()
 	f.makeGrid(c)
 	s := f.newSurvey(w)
 	level, n := f.fillGrid(s, c, aboveW)
@@ -496,6 +497,13 @@ type survey struct {
 	w    []complex128 // [beam][antenna]
 	lags []complex128 // c_d; nil: not used
 	row  []complex128 // for one direction
+}
+
+// prepare finds the lags, which only surveys need. O(antennas^2) the first time.
+func (f *farField) prepare() {
+	if !f.prepared {
+		f.lags, f.prepared = newLags(f.array.PositionsM, f.wavelengthM), true
+	}
 }
 
 func (f *farField) newSurvey(w []complex128) *survey {

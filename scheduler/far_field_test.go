@@ -171,6 +171,7 @@ func TestSurvey(t *testing.T) {
 	}
 	for name, slot := range map[string]*Slot{"panel": planarSlot(3, 5, 2e9), "one": planarSlot(1, 1, 2e9), "line": planarSlot(1, 7, 2e9), "scattered": scattered, "ring": ring} {
 		f := farFieldOf(slot)
+		f.prepare()
 		if byLags := f.lags != nil; byLags != (name != "scattered") {
 			t.Errorf("%s: surveyed by differences: %v", name, byLags)
 		}
