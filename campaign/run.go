@@ -46,10 +46,10 @@ type Slot struct {
 }
 
 // Do tries every strategy on every slot, each as the first slot of a session: no
-// plan depends on another. A nil slot is counted and left out. The time budgets of slots are not honoured, so that
-// plans do not depend on the machine; limits on work are. When the context ends, or
-// slots or Each end in an error, it returns that error with the result of all slots
-// that are done, each with every strategy.
+// plan depends on another. A nil slot is counted and left out. The time budgets of
+// slots are not honoured, so that plans do not depend on the machine; limits on work
+// are. When the context ends, or slots or Each end in an error, it returns that error
+// with the result of all slots that are done, each with every strategy.
 func (r *Run) Do(ctx context.Context, slots iter.Seq2[*scheduler.Slot, error]) (*Result, error) {
 	result := &Result{Set: r.Set}
 	for _, s := range r.Strategies {

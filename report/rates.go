@@ -11,6 +11,7 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 
 	"leastwatt/campaign"
+	"leastwatt/scheduler"
 )
 
 // rateShapes tell samples apart by shape.
@@ -99,10 +100,6 @@ func (s *Sample) drawn() []campaign.UserRate {
 	return out
 }
 
-// met is what a plan of status MET may fall short of a target by, as the contract
-// has it.
-const met = 1 - 1e-6
-
 // service is the table's row of a sample.
 func (s *Sample) service() []Cell {
 	var targets, kept int
@@ -116,7 +113,7 @@ func (s *Sample) service() []Cell {
 		asked, got = asked+u.TargetBps, got+u.RateBps
 		ratio := u.RateBps / u.TargetBps
 		worst = math.Min(worst, ratio)
-		if ratio >= met {
+		if ratio >= 1-scheduler.RateTolerance {
 			kept++
 		}
 	}

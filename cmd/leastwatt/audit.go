@@ -64,17 +64,10 @@ func auditFiles(cmd *cobra.Command, flags *auditFlags) error {
 	if err := checkStdin(flags.slot.in, flags.plan, flags.channel, flags.options.with.file); err != nil {
 		return err
 	}
-	if err := flags.options.checkNames(); err != nil {
-		return err
-	}
-	if err := flags.options.read(); err != nil {
-		return err
-	}
-	slot, err := flags.slot.read()
+	slot, err := flags.slot.readWith(&flags.options)
 	if err != nil {
 		return err
 	}
-	flags.options.apply(slot)
 	req := &pb.AuditPlanRequest{Slot: slot}
 	if req.Plan, err = planFor(flags.plan, cmd.InOrStdin(), slot.GetSequence()); err != nil {
 		return err

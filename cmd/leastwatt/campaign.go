@@ -100,7 +100,7 @@ func runCampaign(cmd *cobra.Command, flags *campaignFlags) error {
 	}
 	report := newCampaignReport(flags.out, header, result)
 	report.Stopped = runErr != nil
-	if err := flags.show(cmd, report); err != nil {
+	if err := showTable(cmd, flags.csv, flags.json, report); err != nil {
 		return err
 	}
 	switch {
@@ -136,20 +136,6 @@ func (f *campaignFlags) campaign(cmd *cobra.Command) (*campaign.Sweep, error) {
 	tell(cmd, skipped)
 	sweep.Strategies = strategies
 	return sweep, err
-}
-
-// show prints the report.
-func (f *campaignFlags) show(cmd *cobra.Command, report *campaignReport) error {
-	table := cmd.OutOrStdout()
-	if f.csv == "-" {
-		table = cmd.ErrOrStderr()
-	}
-	if f.json {
-		encoder := json.NewEncoder(table)
-		encoder.SetIndent("", "  ")
-		return encoder.Encode(report)
-	}
-	return report.print(table)
 }
 
 // campaignSettings are what slots depend on, beside the quantity that is swept.

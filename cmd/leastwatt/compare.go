@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"iter"
@@ -208,16 +207,7 @@ func (f *compareFlags) show(cmd *cobra.Command, found *compareReport) error {
 			return err
 		}
 	}
-	table := cmd.OutOrStdout()
-	if f.csv == "-" {
-		table = cmd.ErrOrStderr()
-	}
-	if f.json {
-		encoder := json.NewEncoder(table)
-		encoder.SetIndent("", "  ")
-		return encoder.Encode(found)
-	}
-	return found.print(table)
+	return showTable(cmd, f.csv, f.json, found)
 }
 
 // slotSource is where slots come from.

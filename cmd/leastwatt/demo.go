@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"runtime"
@@ -76,9 +75,7 @@ func demo(cmd *cobra.Command, flags demoFlags) error {
 		return err
 	}
 	if flags.json {
-		encoder := json.NewEncoder(cmd.OutOrStdout())
-		encoder.SetIndent("", "  ")
-		return encoder.Encode(report)
+		return writeJSON(cmd.OutOrStdout(), report)
 	}
 	return report.print(cmd.OutOrStdout())
 }

@@ -82,6 +82,22 @@ func (s *slotFlags) read() (*pb.Slot, error) {
 	return slot, nil
 }
 
+// readWith reads the slot and puts the options that are asked for in place of its own.
+func (s *slotFlags) readWith(options *optionFlags) (*pb.Slot, error) {
+	if err := options.checkNames(); err != nil {
+		return nil, err
+	}
+	if err := options.read(); err != nil {
+		return nil, err
+	}
+	slot, err := s.read()
+	if err != nil {
+		return nil, err
+	}
+	options.apply(slot)
+	return slot, nil
+}
+
 // readChannel reads a channel: protobuf JSON of one, or that of the slot of a number
 // of any file of slots.
 func readChannel(name string, stdin io.Reader, number int64) (*pb.Channel, error) {

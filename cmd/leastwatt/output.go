@@ -12,6 +12,7 @@ import (
 	"strings"
 	"text/tabwriter"
 
+	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
@@ -34,6 +35,26 @@ func createOutput(name string, stdout io.Writer) (io.WriteCloser, error) {
 type nopCloser struct{ io.Writer }
 
 func (nopCloser) Close() error { return nil }
+
+// showTable prints what a command found as a table or as JSON; on stderr where its
+// lines of CSV go to stdout.
+func showTable(cmd *cobra.Command, csv string, asJSON bool, found interface{ print(io.Writer) error }) error {
+	w := cmd.OutOrStdout()
+	if csv == "-" {
+		w = cmd.ErrOrStderr()
+	}
+	if asJSON {
+		return writeJSON(w, found)
+	}
+	return found.print(w)
+}
+
+// writeJSON writes a value as JSON, indented.
+func writeJSON(w io.Writer, value any) error {
+	encoder := json.NewEncoder(w)
+	encoder.SetIndent("", "  ")
+	return encoder.Encode(value)
+}
 
 // checkPlot tells whether a plot can be written under a name; none is fine.
 func checkPlot(name string) error {

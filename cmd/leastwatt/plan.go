@@ -56,17 +56,10 @@ func plan(cmd *cobra.Command, flags *planFlags) error {
 	if err := checkStdin(flags.slot.in, flags.options.with.file); err != nil {
 		return err
 	}
-	if err := flags.options.checkNames(); err != nil {
-		return err
-	}
-	if err := flags.options.read(); err != nil {
-		return err
-	}
-	slot, err := flags.slot.read()
+	slot, err := flags.slot.readWith(&flags.options)
 	if err != nil {
 		return err
 	}
-	flags.options.apply(slot)
 	bar := newProgress(cmd, -1)
 	made, err := serverHere(cmd, 1).Plan(cmd.Context(), slot)
 	bar.finish()

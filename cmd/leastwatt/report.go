@@ -83,9 +83,7 @@ func runReport(cmd *cobra.Command, flags *reportFlags, args []string) error {
 		return err
 	}
 	if flags.json {
-		encoder := json.NewEncoder(cmd.OutOrStdout())
-		encoder.SetIndent("", "  ")
-		return encoder.Encode(struct {
+		return writeJSON(cmd.OutOrStdout(), struct {
 			Report string `json:"report"`
 			Title  string `json:"title"`
 			Answer string `json:"answer"`

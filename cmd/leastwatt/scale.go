@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"strings"
 
@@ -104,14 +103,5 @@ func (f *scaleFlags) show(cmd *cobra.Command, found *scaleReport) error {
 			return err
 		}
 	}
-	table := cmd.OutOrStdout()
-	if f.csv == "-" {
-		table = cmd.ErrOrStderr()
-	}
-	if f.json {
-		encoder := json.NewEncoder(table)
-		encoder.SetIndent("", "  ")
-		return encoder.Encode(found)
-	}
-	return found.print(table)
+	return showTable(cmd, f.csv, f.json, found)
 }
