@@ -110,6 +110,7 @@ func (s *Scale) Consumed(model string) (*Figure, error) {
 	p.NominalX(names...)
 	p.Y.Min = 0
 	p.Y.Tick.Marker = plot.TickerFunc(roundTicks)
+	p.Legend.Left, p.Legend.XOffs = true, legendIn // over few antennas, where bars are low
 	if p.Y.Max > 0 {
 		padY(p, 0, 0.3)
 	}
