@@ -1,6 +1,6 @@
 # make and make help list the targets.
 .DEFAULT_GOAL := help
-.PHONY: help demo test bench fuzz fuzz-serve bench-serve soak kill proto proto-check proto-breaking deps deps-test clean
+.PHONY: help demo test bench fuzz fuzz-serve bench-serve soak kill limits-campaign proto proto-check proto-breaking deps deps-test clean
 
 DEMOFLAGS      =
 BENCH          = .
@@ -11,6 +11,8 @@ SERVEFUZZTIME  = 10m
 SERVEBENCHTIME = 3s
 SOAKTIME       = 5m
 KILLS          = 100
+SLOTS          = 2000
+LADDERS        = 200
 BASE           = main
 
 help: ## list the targets
@@ -40,6 +42,13 @@ soak: deps ## good clients among bad ones, for SOAKTIME
 
 kill: deps ## sessions across KILLS kills of the server's process
 	@flags=$$(tools/deps.sh flags) && go test $$flags -count=1 -run '^TestKill$$' -v -timeout 60m ./server -kills $(KILLS)
+
+limits-campaign: deps ## plan SLOTS random slots and LADDERS of caps, judge them by a far field in NumPy
+	@tools/deps.sh python
+	@mkdir -p out && flags=$$(tools/deps.sh flags) && planned=0 && \
+	go test $$flags -count=1 -run '^TestLimitsCampaign$$' -v -timeout 24h ./scheduler/audit \
+		-limits-slots $(SLOTS) -limits-ladders $(LADDERS) -limits-out $(CURDIR)/out/limits.jsonl || planned=1; \
+	/usr/bin/python3 testdata/reference/far_field.py out/limits.jsonl && exit $$planned
 
 proto: ## generate the Go code of the contract anew
 	@tools/proto.sh generate
