@@ -150,7 +150,7 @@ func (f brokenGrouping) Group(v *scheduler.View) [][]int { return f(slices.Clone
 // others.
 func TestBrokenStrategies(t *testing.T) {
 	names := []string{"test-right", "test-missing", "test-range", "test-below", "test-panic", "test-none"}
-	want := []string{"", `user "u1" is in no group`, "panic: ", "panic: ", "panic: lost its way", `is in no group`}
+	want := []string{"", `user 0 ("u1") is in no group`, "groups[1].users[0]: 1000", "groups[0].users[0]: -1", "panic: lost its way", `is in no group`}
 	r := Run{Floor: true}
 	for _, name := range names {
 		r.Strategies = append(r.Strategies, scheduler.Strategy{Grouping: name})

@@ -110,7 +110,7 @@ func Judge(slot *scheduler.Slot, plan *scheduler.Plan) (Trial, *audit.Result) {
 	if len(slot.Groups) > 0 {
 		t.Grouping = CallersGroups
 	}
-	if plan.Status == scheduler.StatusRejected {
+	if plan.Status == scheduler.StatusRejected || plan.Status == scheduler.StatusFailed {
 		t.Reason = violations(plan.Violations)
 		return t, nil
 	}

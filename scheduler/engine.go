@@ -22,14 +22,18 @@ type Engine struct {
 func NewEngine() *Engine { return &Engine{} }
 
 // Schedule returns the plan of a slot. Bad input gives a plan of StatusRejected
-// with every violation. The context's deadline decides only when to stop: the
-// plan is then the best so far.
+// with every violation; a grouping whose answer breaks its contract (Grouping,
+// TimedGrouping) one of StatusFailed, whose violations name the grouping and the
+// fault. The context's deadline decides only when to stop: the plan is then the
+// best so far.
 func (e *Engine) Schedule(ctx context.Context, slot *Slot) *Plan {
 	if bad := slot.Validate(); len(bad) > 0 {
 		return rejected(slot, bad)
 	}
 	plan := schedule(ctx, e.memory.withRepayment(slot), &e.memory)
-	e.memory.settle(slot, plan)
+	if plan.Status != StatusFailed {
+		e.memory.settle(slot, plan)
+	}
 	return plan
 }
 
@@ -51,7 +55,7 @@ func schedule(ctx context.Context, slot *Slot, m *memory) *Plan {
 				wider.Options.Objective = ObjectiveRadiated
 				return schedule(ctx, &wider, m)
 			}
-			if v.options.Floor {
+			if v.options.Floor && plan.Status != StatusFailed {
 				plan.proveFloor(ctx, v)
 			}
 			return plan
@@ -74,6 +78,10 @@ func scheduleWithin(ctx context.Context, slot *Slot, m *memory, headroom float64
 	v.ctx = ctx
 	v.remember(m)
 	p := v.choose(plan)
+	if p == nil {
+		plan.Status, plan.Solves = StatusFailed, v.solver.solves
+		return plan, v, 0
+	}
 	if !p.short {
 		m.keep(v, p)
 	}

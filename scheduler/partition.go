@@ -1,6 +1,7 @@
 package scheduler
 
 import (
+	"iter"
 	"math"
 	"slices"
 )
@@ -42,13 +43,18 @@ func (v *View) target(g *onAir, i int) float64 {
 
 // choose returns the groups and shares of the slot. Where the grouping asked
 // for cannot meet the targets, one group of all and then every user alone are
-// tried; where nothing can, targets are lowered (see shortfall).
+// tried; where nothing can, targets are lowered (see shortfall). It returns nil, and
+// puts the reason into the plan, where a grouping answered what cannot be.
 func (v *View) choose(plan *Plan) *partition {
 	if len(v.active) == 0 {
 		return &partition{}
 	}
 	var tried []*partition
-	for p := range v.partitions() {
+	for p, bad := range v.partitions() {
+		if len(bad) > 0 {
+			plan.Violations = bad
+			return nil
+		}
 		v.divide(p)
 		if !math.IsInf(p.powerW, 1) {
 			plan.use(p)
@@ -86,11 +92,12 @@ func (plan *Plan) use(p *partition) {
 	}
 }
 
-// partitions yields the partitions to try, in order, without shares.
-func (v *View) partitions() func(yield func(*partition) bool) {
-	return func(yield func(*partition) bool) {
+// partitions yields the partitions to try, in order, without shares, or what is
+// wrong with a grouping's answer.
+func (v *View) partitions() iter.Seq2[*partition, []Violation] {
+	return func(yield func(*partition, []Violation) bool) {
 		if len(v.slot.Groups) > 0 {
-			yield(v.fixedGroups())
+			yield(v.fixedGroups(), nil)
 			return
 		}
 		names := []string{v.options.Grouping, "together", "alone"}
@@ -105,17 +112,16 @@ func (v *View) partitions() func(yield func(*partition) bool) {
 	}
 }
 
-// grouped returns the partition of a grouping by name.
-func (v *View) grouped(name string) *partition {
-	var groups []TimedGroup
-	if g, ok := groupings[name].grouping.(TimedGrouping); ok {
-		groups = g.Timed(v)
-	} else {
-		groups = timeless(v.groups(groupings[name].grouping))
+// grouped returns the partition of a grouping by name, or what is wrong with its
+// answer.
+func (v *View) grouped(name string) (*partition, []Violation) {
+	groups, bad := v.ask(name)
+	if len(bad) > 0 {
+		return nil, bad
 	}
 	p := v.partitionOf(groups)
 	p.grouping = name
-	return p
+	return p, nil
 }
 
 func (v *View) partitionOf(groups []TimedGroup) *partition {
@@ -130,7 +136,8 @@ func (v *View) partitionOf(groups []TimedGroup) *partition {
 	return p
 }
 
-// groups returns the groups of a grouping, within the limits on them.
+// groups returns the groups of one of the engine's own groupings, within the limits
+// on them.
 func (v *View) groups(g Grouping) [][]int { return v.regroup(g.Group(v)) }
 
 // timeless returns groups without shares.

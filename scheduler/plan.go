@@ -21,7 +21,7 @@ const (
 	StatusShort                  // something binds; the plan that falls short least
 	StatusRejected               // bad input, see Violations; no plan
 	StatusDropped                // stale in a session where the newest wins; no plan
-	StatusFailed                 // a contained fault of the engine; no plan
+	StatusFailed                 // a contained fault of the engine or of a grouping, see Violations; no plan
 )
 
 var statusNames = [...]string{"NONE", "MET", "SHORT", "REJECTED", "DROPPED", "FAILED"}

@@ -100,15 +100,19 @@ func RegisterGrouping(name, summary string, g Grouping) {
 	groupings[name] = groupingEntry{summary, g}
 }
 
-// Grouping decides who shares the air.
+// Grouping decides who shares the air. Its answer is checked: one that is not as
+// told here makes a plan of StatusFailed.
 type Grouping interface {
 	// Group returns groups of user numbers: each user of v.Active in exactly
-	// one. It may keep nothing between calls.
+	// one, nobody else in any. Empty groups do not count; where limits on the size
+	// and number of groups are broken users are dealt anew. It may keep nothing
+	// between calls.
 	Group(v *View) [][]int
 }
 
 // TimedGrouping is a Grouping that decides for how long each group is on the air
-// too.
+// too. Its groups keep to View.MaxGroupSize and View.MaxGroups, its shares to
+// Options.ShareStep.
 type TimedGrouping interface {
 	Grouping
 	// Timed takes the place of Group.
@@ -117,14 +121,15 @@ type TimedGrouping interface {
 
 // TimedGroup is a group with its share of the slot. Where it has rates, users may
 // be in other groups too: those of all their groups must add up to the targets.
-// On each subband shares add up to 1 at most. Groups that have no subband in common
-// may be on the air at the same time: not with limits on power, which are looked at
-// group by group, nor with objective consumed.
+// On each subband shares add up to 1 at most, and leave something to groups whose
+// share is open. Groups that have no subband in common may be on the air at the same
+// time: with limits on power, which are looked at group by group, and with objective
+// consumed there is one subband that all groups use.
 type TimedGroup struct {
 	Users    []int
 	Subbands []int     // in use, rising; nil: all
 	Share    float64   // 0: the engine chooses
-	Rates    []float64 // of users while on the air, in nats per use, mean over the subbands in use; nil: what the targets need
+	Rates    []float64 // of users while on the air, in nats per use, mean over the subbands in use, with a share; nil: what the targets need
 
 	split []float64  // [user][subband] of Rates to start from; nil: not known
 	found directions // in which EIRP has been seen to matter

@@ -27,7 +27,7 @@ func (s *Server) ScheduleSlot(ctx context.Context, req *pb.ScheduleSlotRequest) 
 	case pb.PlanStatus_PLAN_STATUS_REJECTED:
 		return nil, rpcError(&rejection{reasonSlotRejected, convert.ViolationsFromProto(plan.GetViolations())})
 	case pb.PlanStatus_PLAN_STATUS_FAILED:
-		return nil, rpcError(errFault)
+		return nil, rpcError(faultOf(plan))
 	}
 	return &pb.ScheduleSlotResponse{Plan: plan}, nil
 }
@@ -128,6 +128,9 @@ func (s *Server) schedule(ctx context.Context, at *seat, slot *scheduler.Slot) *
 	}
 	plan := e.Schedule(ctx, slot)
 	at.engine = e
+	if plan.Status == scheduler.StatusFailed && len(plan.Violations) > 0 {
+		s.fault(violationText(plan.Violations[0]), nil, "sequence", slot.Sequence)
+	}
 	out, err := convert.PlanToProto(plan, slot.Options.Weights)
 	if err != nil {
 		out = s.failed(slot.Sequence, err.Error(), nil)
@@ -162,6 +165,15 @@ func rejected(sequence int64, bad []scheduler.Violation) *pb.Plan {
 func micros(n int64) time.Duration {
 	const most = int64(1<<63-1) / int64(time.Microsecond)
 	return time.Duration(min(n, most)) * time.Microsecond
+}
+
+// faultOf returns the error that stands for a FAILED plan, with its reason where it
+// has one.
+func faultOf(plan *pb.Plan) error {
+	if bad := convert.ViolationsFromProto(plan.GetViolations()); len(bad) > 0 {
+		return fmt.Errorf("%w: %s", errFault, violationText(bad[0]))
+	}
+	return errFault
 }
 
 // failed counts and logs a contained fault and returns the plan that tells of it.

@@ -74,7 +74,10 @@ func plan(cmd *cobra.Command, flags *planFlags) error {
 		return nil
 	case pb.PlanStatus_PLAN_STATUS_SHORT:
 		return &exitError{code: exitShort}
-	case pb.PlanStatus_PLAN_STATUS_REJECTED:
+	case pb.PlanStatus_PLAN_STATUS_REJECTED, pb.PlanStatus_PLAN_STATUS_FAILED:
+		if len(made.GetViolations()) == 0 {
+			break
+		}
 		for _, v := range made.GetViolations() {
 			fmt.Fprintln(cmd.ErrOrStderr(), violationLine(v))
 		}

@@ -270,6 +270,9 @@ func (t *tally) add(plan *pb.Plan) {
 		return
 	default:
 		fmt.Fprintf(t.stderr, "slot %d: %s\n", plan.GetSequence(), statusWord(status))
+		for _, v := range plan.GetViolations() {
+			fmt.Fprintf(t.stderr, "slot %d: %s\n", plan.GetSequence(), violationLine(v))
+		}
 		return
 	}
 	t.planned++

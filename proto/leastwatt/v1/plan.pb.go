@@ -37,7 +37,8 @@ const (
 	PlanStatus_PLAN_STATUS_REJECTED PlanStatus = 3
 	// The slot was stale in a session where the newest wins. There is no plan.
 	PlanStatus_PLAN_STATUS_DROPPED PlanStatus = 4
-	// A fault inside the engine was contained. There is no plan.
+	// A fault inside the engine, or of a grouping, was contained; of a grouping
+	// violations tell what it answered. There is no plan.
 	PlanStatus_PLAN_STATUS_FAILED PlanStatus = 5
 )
 
@@ -98,7 +99,8 @@ type Plan struct {
 	Status PlanStatus `protobuf:"varint,2,opt,name=status,proto3,enum=leastwatt.v1.PlanStatus" json:"status,omitempty"`
 	// The engine ran out of its budget; the plan, or its floor, is the best so far.
 	StoppedEarly bool `protobuf:"varint,3,opt,name=stopped_early,json=stoppedEarly,proto3" json:"stopped_early,omitempty"`
-	// What is wrong with the input; only with PLAN_STATUS_REJECTED.
+	// What is wrong: with the input, of PLAN_STATUS_REJECTED; with what a grouping
+	// answered, of PLAN_STATUS_FAILED.
 	Violations []*Violation `protobuf:"bytes,4,rep,name=violations,proto3" json:"violations,omitempty"`
 	// Limits that keep targets from being met; only with PLAN_STATUS_SHORT. With
 	// all of them raised as told, every target is met.
