@@ -12,7 +12,7 @@ import (
 )
 
 // answering is a grouping from outside that answers what it is told to, until then
-// one group of all.
+// as few groups as may be.
 type answering struct {
 	told   bool
 	groups [][]int
@@ -32,10 +32,14 @@ type timedAnswering struct {
 }
 
 func (a *timedAnswering) Timed(v *scheduler.View) []scheduler.TimedGroup {
-	if !a.told {
-		return []scheduler.TimedGroup{{Users: v.Active()}}
+	if a.told {
+		return a.timed
 	}
-	return a.timed
+	var out []scheduler.TimedGroup
+	for users := range slices.Chunk(v.Active(), v.MaxGroupSize()) {
+		out = append(out, scheduler.TimedGroup{Users: users})
+	}
+	return out
 }
 
 var (
