@@ -22,6 +22,7 @@
 package audit
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -62,24 +63,43 @@ func (f Finding) String() string {
 	return fmt.Sprintf("%s: %s: claimed %.6g, found %.6g", f.Path, f.Text, f.Claimed, f.Recomputed)
 }
 
-// Recompute audits plan, which answers slot. It returns an error when there is
-// nothing to re-compute (ErrNoPlan, ErrNoWeights) or when slot and plan do not
-// fit together or hold values that are not finite. It takes
-// O(groups users^2 subbands antennas).
+// Recompute is Run without a bound on time, over the slot's own channel.
 func Recompute(slot *scheduler.Slot, plan *scheduler.Plan) (*Result, error) {
+	return Run(context.Background(), slot, plan, nil)
+}
+
+// Run audits plan, which answers slot, over the channel as it truly was where truth
+// is not nil (see overTruth). It returns an error when there is nothing to re-compute
+// (ErrNoPlan, ErrNoWeights), when slot and plan do not fit together or hold values
+// that are not finite (ErrMismatch), and the context's when that is done: there is no
+// part of an audit. It takes O(groups users^2 subbands antennas).
+func Run(ctx context.Context, slot *scheduler.Slot, plan *scheduler.Plan, truth *scheduler.Channel) (*Result, error) {
+	a, err := run(ctx, slot, plan)
+	if err == nil && truth != nil {
+		err = a.overTruth(truth)
+	}
+	if ctx.Err() != nil {
+		return nil, fmt.Errorf("audit: stopped: %w", context.Cause(ctx))
+	}
+	if err != nil {
+		return nil, err
+	}
+	return &a.result, nil
+}
+
+// run audits plan over the slot's own channel, as far as the context lets it.
+func run(ctx context.Context, slot *scheduler.Slot, plan *scheduler.Plan) (*auditor, error) {
 	if err := check(slot, plan); err != nil {
 		return nil, err
 	}
-	a := newAuditor(slot, plan)
+	a := newAuditor(ctx, slot, plan)
 	if slot.Options.Beams == scheduler.BeamsCodebook || plan.Strategy.Beams == scheduler.BeamsCodebook {
 		var err error
 		if a.book, err = newCodebook(slot); err != nil {
 			return nil, err
 		}
 	}
-	for g := range plan.Groups {
-		a.group(g)
-	}
+	a.groups()
 	a.totals()
 	a.status()
 	a.limits()
@@ -89,7 +109,7 @@ func Recompute(slot *scheduler.Slot, plan *scheduler.Plan) (*Result, error) {
 	if !finiteResult(&a.result) {
 		return nil, fmt.Errorf("%w: powers or rates overflow", ErrMismatch)
 	}
-	return &a.result, nil
+	return a, nil
 }
 
 func finiteResult(r *Result) bool {
@@ -107,8 +127,9 @@ func finiteResult(r *Result) bool {
 	return finite(r.RadiatedPowerW, r.WorstRateRatio) && finite(r.AntennaPowerW...)
 }
 
-// auditor carries what Recompute has found so far.
+// auditor carries what Run has found so far.
 type auditor struct {
+	ctx     context.Context
 	slot    *scheduler.Slot
 	plan    *scheduler.Plan
 	userOf  map[string]int
@@ -119,8 +140,9 @@ type auditor struct {
 	result  Result
 }
 
-func newAuditor(slot *scheduler.Slot, plan *scheduler.Plan) *auditor {
+func newAuditor(ctx context.Context, slot *scheduler.Slot, plan *scheduler.Plan) *auditor {
 	a := &auditor{
+		ctx:    ctx,
 		slot:   slot,
 		plan:   plan,
 		userOf: usersByID(slot),
@@ -140,6 +162,13 @@ func newAuditor(slot *scheduler.Slot, plan *scheduler.Plan) *auditor {
 	return a
 }
 
+// groups audits every group.
+func (a *auditor) groups() {
+	for g := range a.plan.Groups {
+		a.group(g)
+	}
+}
+
 // group audits group g and adds what it carries and radiates to the result.
 func (a *auditor) group(g int) {
 	group := &a.plan.Groups[g]
@@ -153,6 +182,9 @@ func (a *auditor) group(g int) {
 	}
 	var powerW float64
 	for i := range group.Allocations {
+		if a.ctx.Err() != nil {
+			return
+		}
 		powerW += a.allocation(path, group, subbands, i)
 	}
 	if a.book != nil {

@@ -1,6 +1,7 @@
 package audit
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -532,4 +533,20 @@ func ExampleRecompute() {
 	}
 	// Output:
 	// radiatedPowerW: mean radiated power: claimed 0.4, found 0.5
+}
+
+// An audit whose context is done tells why and returns nothing, whatever it was at.
+func TestStopped(t *testing.T) {
+	slot, plan := byHand()
+	why := errors.New("enough")
+	ctx, cancel := context.WithCancelCause(t.Context())
+	cancel(why)
+	for _, truth := range []*scheduler.Channel{nil, &slot.Channel} {
+		if r, err := Run(ctx, slot, plan, truth); r != nil || !errors.Is(err, why) {
+			t.Errorf("result %v, error %v, want %v", r, err, why)
+		}
+	}
+	if r, err := Run(t.Context(), slot, plan, nil); err != nil || !r.Agrees() {
+		t.Errorf("result %v, error %v", r, err)
+	}
 }

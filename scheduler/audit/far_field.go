@@ -285,6 +285,9 @@ func (a *auditor) eirp() {
 	largest := func(r region) float64 {
 		var peakW float64
 		for g := range a.plan.Groups {
+			if a.ctx.Err() != nil {
+				return 0
+			}
 			var weights []complex128
 			for i := range a.plan.Groups[g].Allocations {
 				weights = append(weights, a.plan.Groups[g].Allocations[i].Weights...)

@@ -77,6 +77,9 @@ func (a *auditor) proved(c *scheduler.FloorCertificate) (boundW float64, fault s
 		value += c.Prices[k] * math.Ln2 * bps / a.slot.BandwidthHz
 	}
 	for f := range bands {
+		if a.ctx.Err() != nil {
+			return 0, ""
+		}
 		h := a.overNoise(f)
 		factor := newFactor(len(h[0]))
 		slope := make([]float64, users) // dV/dp

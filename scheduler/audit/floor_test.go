@@ -32,7 +32,7 @@ func TestProvedAgainstVerifyFloor(t *testing.T) {
 		for range bands {
 			problem.Channels = append(problem.Channels, optim.NewChannel(users, on))
 		}
-		a := newAuditor(slot, plan)
+		a := newAuditor(t.Context(), slot, plan)
 		for k := range users {
 			u := scheduler.User{RateBps: 8e6 * rng.Float64(), NoiseW: rng.Float64() + 0.1}
 			slot.Users = append(slot.Users, u)
@@ -157,7 +157,7 @@ func TestFloorFindings(t *testing.T) {
 // be right: here SINRs are claimed of a channel that is not the slot's.
 func TestFloorDisprovesPlan(t *testing.T) {
 	slot, plan := atFloor()
-	a := newAuditor(slot, plan)
+	a := newAuditor(t.Context(), slot, plan)
 	a.result.RadiatedPowerW = 0.25
 	a.result.Users = plan.Users
 	a.floor()

@@ -1,24 +1,27 @@
 package audit
 
 import (
+	"context"
 	"fmt"
 	"slices"
 
 	"leastwatt/scheduler"
 )
 
-// RecomputeOver is Recompute with the channel as it truly was, taken as exact. What
-// the plan claims is still held against the slot's own channel, and so is the
-// floor. Users and WorstRateRatio of the result are those over the true channel,
+// RecomputeOver is Run without a bound on time.
+func RecomputeOver(slot *scheduler.Slot, plan *scheduler.Plan, truth *scheduler.Channel) (*Result, error) {
+	return Run(context.Background(), slot, plan, truth)
+}
+
+// overTruth audits the plan once more with the channel as it truly was, taken as
+// exact. What the plan claims is still held against the slot's own channel, and so is
+// the floor. Users and WorstRateRatio of the result become those over the true channel,
 // where a row of the rate table carries its rate or nothing. A target met on the
 // slot's channel and missed on the true one is a finding.
-func RecomputeOver(slot *scheduler.Slot, plan *scheduler.Plan, truth *scheduler.Channel) (*Result, error) {
-	result, err := Recompute(slot, plan)
-	if err != nil {
-		return nil, err
-	}
+func (a *auditor) overTruth(truth *scheduler.Channel) error {
+	slot := a.slot
 	if truth.Antennas != slot.Channel.Antennas || truth.Subbands != slot.Channel.Subbands {
-		return nil, fmt.Errorf("%w: the true channel has %d antennas and %d subbands, the slot's %d and %d", ErrMismatch,
+		return fmt.Errorf("%w: the true channel has %d antennas and %d subbands, the slot's %d and %d", ErrMismatch,
 			truth.Antennas, truth.Subbands, slot.Channel.Antennas, slot.Channel.Subbands)
 	}
 	over := *slot
@@ -28,26 +31,24 @@ func RecomputeOver(slot *scheduler.Slot, plan *scheduler.Plan, truth *scheduler.
 		over.Users[k].CSIErrorVariance = 0
 	}
 	if err := checkSlot(&over); err != nil {
-		return nil, fmt.Errorf("over the true channel: %w", err)
+		return fmt.Errorf("over the true channel: %w", err)
 	}
-	a := newAuditor(&over, plan)
-	a.sent = true
-	for g := range plan.Groups {
-		a.group(g)
-	}
-	a.users()
-	if !finiteResult(&a.result) {
-		return nil, fmt.Errorf("%w: rates over the true channel overflow", ErrMismatch)
+	b := newAuditor(a.ctx, &over, a.plan)
+	b.sent = true
+	b.groups()
+	b.users()
+	if !finiteResult(&b.result) {
+		return fmt.Errorf("%w: rates over the true channel overflow", ErrMismatch)
 	}
 	for k := range over.Users {
-		estimated, real := &result.Users[k], &a.result.Users[k]
+		estimated, real := &a.result.Users[k], &b.result.Users[k]
 		if met(estimated) && !met(real) {
-			result.find(fmt.Sprintf("users[%d].rateBps", k), "target met on the slot's channel, missed on the true one",
+			a.find(fmt.Sprintf("users[%d].rateBps", k), "target met on the slot's channel, missed on the true one",
 				estimated.RateBps, real.RateBps)
 		}
 	}
-	result.Users, result.WorstRateRatio = a.result.Users, a.result.WorstRateRatio
-	return result, nil
+	a.result.Users, a.result.WorstRateRatio = b.result.Users, b.result.WorstRateRatio
+	return nil
 }
 
 func met(u *scheduler.UserRate) bool {
