@@ -16,19 +16,27 @@ import (
 // depends only on the slot. Other groupings remember no more.
 type Engine struct {
 	memory memory
+	bounds Bounds
 }
 
-// NewEngine returns an engine that has seen no slot.
-func NewEngine() *Engine { return &Engine{} }
+// NewEngine returns an engine that has seen no slot, with default bounds.
+func NewEngine() *Engine { return NewEngineWithin(Bounds{}) }
 
-// Schedule returns the plan of a slot. Bad input gives a plan of StatusRejected
-// with every violation; a grouping whose answer breaks its contract (Grouping,
-// TimedGrouping) one of StatusFailed, whose violations name the grouping and the
-// fault. The context's deadline decides only when to stop: the plan is then the
-// best so far.
+// NewEngineWithin is NewEngine with bounds on what a slot may take; zeros take their
+// defaults.
+func NewEngineWithin(b Bounds) *Engine { return &Engine{bounds: b.resolve()} }
+
+// Schedule returns the plan of a slot. Bad input, and a slot beyond the engine's
+// bounds, gives a plan of StatusRejected with every violation; a grouping whose
+// answer breaks its contract (Grouping, TimedGrouping) one of StatusFailed, whose
+// violations name the grouping and the fault. The context's deadline decides only
+// when to stop: the plan is then the best so far.
 func (e *Engine) Schedule(ctx context.Context, slot *Slot) *Plan {
 	if bad := slot.Validate(); len(bad) > 0 {
 		return rejected(slot, bad)
+	}
+	if beyond := slot.Exceeds(e.bounds); len(beyond) > 0 {
+		return rejected(slot, beyond)
 	}
 	plan := schedule(ctx, e.memory.withRepayment(slot), &e.memory)
 	if plan.Status != StatusFailed {

@@ -20,6 +20,7 @@ type farField struct {
 	sphere      *cone   // every direction, about the axis along which the array is longest
 	stepDeg     float64 // between directions of a grid
 	turnDeg     float64 // between those of the sphere, about its axis
+	kept        int     // samples, see keeps
 }
 
 // patterns of one antenna, in dB under its boresight gain.
@@ -42,7 +43,8 @@ const (
 	cellLoss        = 0.95    // of a peak at its nearest point
 	besideSteps     = 0.4     // of a grid step: points of the finer grids of two cells, side by side or across
 	coarsestGridDeg = 10.0    // for the element's pattern
-	keptSamples     = 1 << 20 // of the rows of a grid, 16 MiB
+	keptSamples     = 1 << 21 // of the rows of all grids, 32 MiB
+	pointSamples    = 7       // as large as a point
 	lineWidth       = 1e-9    // of a wavelength, up to which an array is a line
 	refineTo        = 1e-5    // of a grid step: EIRP is flat at its peak, good to 1e-9
 )
@@ -125,7 +127,6 @@ type cone struct {
 	axis, side, up [3]float64
 	halfDeg        float64
 	grid           []cell // by falling gain of one antenna; made when first searched
-	kept           int    // samples of rows, those of finer grids included
 }
 
 func newCone(axis channel.Direction, widthDeg float64) *cone {
@@ -223,7 +224,7 @@ func (f *farField) fillGrid(s *survey, c *cone, aboveW float64) (level float64, 
 		}
 		at := g.row
 		if at == nil {
-			if at = s.row; f.keeps(c, 1) {
+			if at = s.row; f.keeps(1) {
 				g.row = make([]complex128, len(s.row))
 				at = g.row
 			}
@@ -243,8 +244,8 @@ type cell struct {
 	amplitude       float64      // see farField.amplitude
 	offDeg, turnDeg float64      // its widths from and about the axis
 	row             []complex128 // see farField.surveyRow; nil: not there, or too many to keep
-	points          []peak       // of the finer grid, made when first searched
-	rows            []complex128 // of them; nil: too many to keep
+	points          []peak       // of the finer grid; nil: not searched, or too many to keep
+	rows            []complex128 // of them
 }
 
 // makeGrid makes the grid of a cone that has none yet.
@@ -286,12 +287,13 @@ func (f *farField) makeGrid(c *cone) {
 
 // bestIn returns the best point of a finer grid within a cell.
 func (f *farField) bestIn(s *survey, c *cone, g *cell) peak {
-	if len(g.points) == 0 {
-		f.makeFiner(c, g)
+	points := g.points
+	if len(points) == 0 {
+		points = f.makeFiner(c, g)
 	}
 	wide := len(s.row)
 	best := g.peak
-	for i, p := range g.points {
+	for i, p := range points {
 		at := s.row
 		if g.rows != nil {
 			at = g.rows[i*wide : (i+1)*wide]
@@ -306,30 +308,38 @@ func (f *farField) bestIn(s *survey, c *cone, g *cell) peak {
 	return best
 }
 
-// makeFiner makes the finer grid of a cell.
-func (f *farField) makeFiner(c *cone, g *cell) {
+// makeFiner makes the finer grid of a cell and keeps it where there is room.
+func (f *farField) makeFiner(c *cone, g *cell) []peak {
+	var points []peak
 	for i := range cellSteps + 1 {
 		off := g.off + g.offDeg*(float64(i)/cellSteps-0.5)
 		if off < 0 || off > c.halfDeg {
 			continue
 		}
 		for j := range cellSteps + 1 {
-			g.points = append(g.points, c.point(off, g.turn+g.turnDeg*(float64(j)/cellSteps-0.5)))
+			points = append(points, c.point(off, g.turn+g.turnDeg*(float64(j)/cellSteps-0.5)))
 		}
 	}
-	if f.keeps(c, len(g.points)) {
-		wide := f.surveyWidth()
-		g.rows = make([]complex128, len(g.points)*wide)
-		for i, p := range g.points {
-			f.surveyRow(g.rows[i*wide:(i+1)*wide], p.unit, f.amplitude(p.direction))
-		}
+	if !f.keeps(len(points)) {
+		return points
 	}
+	wide := f.surveyWidth()
+	g.points, g.rows = points, make([]complex128, len(points)*wide)
+	for i, p := range points {
+		f.surveyRow(g.rows[i*wide:(i+1)*wide], p.unit, f.amplitude(p.direction))
+	}
+	return points
 }
 
-// keeps tells whether n more rows are kept; too many are not.
-func (f *farField) keeps(c *cone, n int) bool {
-	c.kept += n * f.surveyWidth()
-	return c.kept <= keptSamples
+// keeps tells whether n more rows, with their points, are kept: over all cones
+// there is a bound.
+func (f *farField) keeps(n int) bool {
+	n *= f.surveyWidth() + pointSamples
+	if f.kept+n > keptSamples {
+		return false
+	}
+	f.kept += n
+	return true
 }
 
 // point returns a point of the cone.

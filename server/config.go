@@ -57,8 +57,9 @@ type Limits struct {
 	Subbands             int
 	Groups               int // fixed by the caller
 	ProtectedDirections  int
-	StreamsPerConnection int // sessions and other calls at once; more wait
-	StreamWindowBytes    int // that the transport holds of a stream, unread
+	Slot                 scheduler.Bounds // what the engine may need for one
+	StreamsPerConnection int              // sessions and other calls at once; more wait
+	StreamWindowBytes    int              // that the transport holds of a stream, unread
 
 	// What a session holds unanswered: at that, no more is read from its client.
 	WindowSlots  int
@@ -81,6 +82,7 @@ func DefaultLimits() Limits {
 		Subbands:             512,
 		Groups:               1024,
 		ProtectedDirections:  256,
+		Slot:                 scheduler.DefaultBounds(),
 		StreamsPerConnection: 256,
 		StreamWindowBytes:    256 << 10,
 		WindowSlots:          8,

@@ -87,7 +87,11 @@ func (s *Server) decode(in *pb.Slot) (*scheduler.Slot, []scheduler.Violation) {
 	if bad := s.config.Limits.check(in); len(bad) > 0 {
 		return nil, bad
 	}
-	return convert.Slot(in)
+	slot, bad := convert.Slot(in)
+	if len(bad) == 0 {
+		bad = slot.Exceeds(s.config.Limits.Slot)
+	}
+	return slot, bad
 }
 
 // seat is what a session, or one call, has of the engine.

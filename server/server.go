@@ -42,7 +42,7 @@ type engine interface {
 
 // New returns a server ready to Serve.
 func New(c Config) *Server {
-	return newServer(c, func() engine { return scheduler.NewEngine() })
+	return newServer(c, func() engine { return scheduler.NewEngineWithin(c.Limits.Slot) })
 }
 
 func newServer(c Config, newEngine func() engine) *Server {

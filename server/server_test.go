@@ -431,6 +431,31 @@ func TestListStrategies(t *testing.T) {
 	}
 }
 
+// TestSlotBounds: what a slot may need of a worker is bounded by the server, for a
+// plan and an audit alike.
+func TestSlotBounds(t *testing.T) {
+	slot := newMessage(1)
+	withArray(slot)
+	for name, c := range map[string]struct {
+		bounds scheduler.Bounds
+		path   string
+	}{
+		"memory":     {scheduler.Bounds{Bytes: 1000}, "channel"},
+		"work":       {scheduler.Bounds{Work: 10}, "channel"},
+		"directions": {scheduler.Bounds{Directions: 10}, "array.positionsM"},
+	} {
+		s := start(t, Config{Limits: Limits{Slot: c.bounds}}, nil)
+		plan, err := s.Plan(t.Context(), slot)
+		if err != nil || plan.GetStatus() != pb.PlanStatus_PLAN_STATUS_REJECTED || plan.GetViolations()[0].GetPath() != c.path {
+			t.Errorf("%s: %v, %v", name, plan, err)
+		}
+		_, err = s.Audit(t.Context(), &pb.AuditPlanRequest{Slot: slot, Plan: &pb.Plan{}})
+		if err == nil || !strings.Contains(err.Error(), c.path) {
+			t.Errorf("%s: an audit gave %v", name, err)
+		}
+	}
+}
+
 func TestLimits(t *testing.T) {
 	s := start(t, Config{Limits: Limits{Antennas: 4, Users: 3, Groups: 1}}, nil)
 	groups := newMessage(1)

@@ -9,6 +9,7 @@ import (
 	"net/url"
 	"os"
 	"runtime/debug"
+	"strconv"
 
 	"github.com/spf13/cobra"
 
@@ -75,6 +76,9 @@ the health service of gRPC for probes, and with --profiles what pprof serves.`,
 	f.IntVar(&l.Antennas, "max-antennas", l.Antennas, "most antennas of a slot")
 	f.IntVar(&l.Users, "max-users", l.Users, "most users of a slot")
 	f.IntVar(&l.Subbands, "max-subbands", l.Subbands, "most subbands of a slot")
+	f.Int64Var(&l.Slot.Bytes, "max-slot-memory", l.Slot.Bytes, "bytes of memory that a slot may need of a worker, by an estimate")
+	f.Int64Var(&l.Slot.Work, "max-slot-work", l.Slot.Work, "most users^2 * subbands * antennas of a slot")
+	f.Int64Var(&l.Slot.Directions, "max-directions", l.Slot.Directions, "most directions that an array tells apart, over the sphere and in protected cones")
 	f.IntVar(&l.WindowSlots, "window-slots", l.WindowSlots, "slots that a session holds unanswered")
 	f.IntVar(&l.SessionBytes, "session-bytes", l.SessionBytes, "bytes of slots that a session holds unanswered, but for the last one")
 	f.IntVar(&l.Sessions, "max-sessions", l.Sessions, "most sessions at a time")
@@ -95,7 +99,7 @@ the health service of gRPC for probes, and with --profiles what pprof serves.`,
 // check holds what can be known wrong before anything runs.
 func (s *serveFlags) check(cmd *cobra.Command) error {
 	err := checkPositive(cmd, "max-message-bytes", "max-antennas", "max-users", "max-subbands", "window-slots", "session-bytes",
-		"max-sessions", "max-sessions-per-peer", "max-slots-in-flight", "max-slots-in-flight-per-peer")
+		"max-slot-memory", "max-slot-work", "max-directions", "max-sessions", "max-sessions-per-peer", "max-slots-in-flight", "max-slots-in-flight-per-peer")
 	if err != nil {
 		return err
 	}
@@ -119,8 +123,9 @@ func (s *serveFlags) check(cmd *cobra.Command) error {
 // checkPositive holds that integer flags are at least 1.
 func checkPositive(cmd *cobra.Command, names ...string) error {
 	for _, name := range names {
-		if n, err := cmd.Flags().GetInt(name); err != nil || n < 1 {
-			return usagef("--%s %d: at least 1", name, n)
+		given := cmd.Flags().Lookup(name).Value.String()
+		if n, err := strconv.ParseInt(given, 10, 64); err != nil || n < 1 {
+			return usagef("--%s %s: at least 1", name, given)
 		}
 	}
 	return nil
