@@ -20,7 +20,7 @@ help: ## list the targets
 
 demo: deps ## build leastwatt and run its demo (DEMOFLAGS)
 	@flags=$$(tools/deps.sh flags) && go build $$flags -o bin/leastwatt ./cmd/leastwatt
-	@bin/leastwatt demo $(DEMOFLAGS)
+	@bin/leastwatt demo --force $(DEMOFLAGS)
 
 test: deps-test ## build, vet, staticcheck, gofmt, generated code, race tests
 	@tools/test.sh

@@ -5,7 +5,6 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -15,6 +14,8 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/vgimg"
 	"gonum.org/v1/plot/vg/vgsvg"
+
+	"leastwatt/internal/safefile"
 )
 
 // Figure is a picture of one panel or several, with its numbers.
@@ -42,21 +43,21 @@ const (
 // Formats of figures' files, as their extensions.
 var Formats = []string{".png", ".svg", ".csv"}
 
-// Pictures are the formats that Save takes.
+// Pictures are the formats that Draw takes.
 var Pictures = []string{".png", ".svg"}
 
-// Write writes the figure into files of all Formats in a folder, named after its
-// ID, and returns their names.
-func (f *Figure) Write(dir string) ([]string, error) {
+// write writes the figure into files of all Formats in a folder, named after its ID,
+// and returns their names.
+func (f *Figure) write(files *safefile.Set, dir string) ([]string, error) {
 	var names []string
 	for _, ext := range Formats {
 		name := filepath.Join(dir, f.ID+ext)
-		var err error
-		if ext == ".csv" {
-			err = writeFile(name, f.data().WriteCSV)
-		} else {
-			err = Save(name, f)
-		}
+		err := files.Write(name, func(w io.Writer) error {
+			if ext == ".csv" {
+				return f.data().WriteCSV(w)
+			}
+			return Draw(w, ext, f)
+		})
 		if err != nil {
 			return nil, err
 		}
@@ -73,26 +74,9 @@ func (f *Figure) data() *Table {
 	return &f.Table
 }
 
-// Save draws figures side by side into a file of one of the Pictures, told by the
-// name's extension.
-func Save(name string, figures ...*Figure) error {
-	return writeFile(name, func(w io.Writer) error {
-		return together(figures).draw(w, strings.TrimPrefix(filepath.Ext(name), "."), true)
-	})
-}
-
-// writeFile makes a file of what write writes.
-func writeFile(name string, write func(io.Writer) error) (err error) {
-	f, err := os.Create(name)
-	if err != nil {
-		return err
-	}
-	defer func() {
-		if closed := f.Close(); err == nil {
-			err = closed
-		}
-	}()
-	return write(f)
+// Draw draws figures side by side in one of the formats Pictures.
+func Draw(w io.Writer, format string, figures ...*Figure) error {
+	return together(figures).draw(w, strings.TrimPrefix(format, "."), true)
 }
 
 // svg returns the picture as an element of a page, which brings the fonts.

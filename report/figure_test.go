@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/csv"
 	"encoding/xml"
+	"errors"
 	"image/png"
 	"math"
 	"os"
@@ -18,6 +19,7 @@ import (
 	"leastwatt/campaign"
 	"leastwatt/channel"
 	"leastwatt/energy"
+	"leastwatt/internal/safefile"
 	"leastwatt/scheduler"
 	"leastwatt/scheduler/audit"
 )
@@ -245,8 +247,9 @@ func TestWrite(t *testing.T) {
 	s := scaleOf(4, 1.0/3, 0.25)
 	f, err := s.Power()
 	f = must(t, f, err)
-	names, err := f.Write(t.TempDir())
-	if err != nil {
+	var files safefile.Set
+	names, err := f.write(&files, t.TempDir())
+	if err := errors.Join(err, files.Commit()); err != nil {
 		t.Fatal(err)
 	}
 	for _, name := range names {
@@ -272,7 +275,7 @@ func TestWrite(t *testing.T) {
 			t.Errorf("%s: %v", filepath.Base(name), err)
 		}
 	}
-	if _, err := f.Write(filepath.Join(t.TempDir(), "missing")); err == nil {
+	if _, err := f.write(&safefile.Set{}, filepath.Join(t.TempDir(), "missing")); err == nil {
 		t.Error("files in a folder that is not there")
 	}
 }

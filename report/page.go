@@ -9,6 +9,8 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+
+	"leastwatt/internal/safefile"
 )
 
 // Page is a report: one question, what was found, and what shows it.
@@ -32,20 +34,26 @@ type Fact struct {
 	Note        string // smaller, below; may be empty
 }
 
-// Write writes the page into dir/report.html and its figures into dir/figures, and
-// returns the name of the page. The page needs none of the other files.
-func (p *Page) Write(dir string) (string, error) {
+// Write writes the page into dir/report.html and its figures into dir/figures, all of
+// them or none, and returns the name of the page. The page needs none of the other
+// files. Without replace a file that is there is an error that wraps fs.ErrExist.
+func (p *Page) Write(dir string, replace bool) (string, error) {
 	figures := filepath.Join(dir, "figures")
 	if err := os.MkdirAll(figures, 0o777); err != nil {
 		return "", err
 	}
+	files := safefile.Set{Replace: replace}
+	defer files.Discard()
 	for i := range p.Figures {
-		if _, err := p.Figures[i].Write(figures); err != nil {
+		if _, err := p.Figures[i].write(&files, figures); err != nil {
 			return "", err
 		}
 	}
 	name := filepath.Join(dir, "report.html")
-	return name, writeFile(name, p.WriteHTML)
+	if err := files.Write(name, p.WriteHTML); err != nil {
+		return "", err
+	}
+	return name, files.Commit()
 }
 
 //go:embed page.html

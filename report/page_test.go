@@ -1,7 +1,6 @@
 package report
 
 import (
-	"context"
 	"encoding/json"
 	"fmt"
 	"html"
@@ -12,10 +11,10 @@ import (
 	"strconv"
 	"strings"
 	"testing"
-	"time"
 
 	"leastwatt/campaign"
 	"leastwatt/channel/quay"
+	"leastwatt/internal/testchild"
 	"leastwatt/scheduler"
 )
 
@@ -149,9 +148,7 @@ func open(t *testing.T, page *Page, width int) *sight {
 	if err := os.WriteFile(name, []byte(strings.Replace(b.String(), "</head>", probe+"</head>", 1)), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
-	defer cancel()
-	cmd := exec.CommandContext(ctx, chromium,
+	cmd := testchild.Command(t, chromium,
 		"--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
 		"--disable-component-update", "--disable-sync", "--user-data-dir="+filepath.Join(dir, "profile"),
 		fmt.Sprintf("--window-size=%d,900", width), "--dump-dom", "file://"+name)

@@ -19,6 +19,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"leastwatt/client"
+	"leastwatt/internal/testchild"
 	pb "leastwatt/proto/leastwatt/v1"
 	"leastwatt/scheduler"
 )
@@ -85,7 +86,7 @@ type served struct {
 // process starts a server and returns its address.
 func process(tb testing.TB, address string) (*served, string) {
 	tb.Helper()
-	cmd := exec.Command(os.Args[0])
+	cmd := testchild.Bounded(tb, 10*testchild.Bound, os.Args[0])
 	cmd.Env = append(os.Environ(), serveVariable+"="+address)
 	cmd.Stderr = os.Stderr
 	out, err := cmd.StdoutPipe()

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"slices"
 
@@ -21,6 +20,7 @@ import (
 type campaignFlags struct {
 	sweepFlags
 	strategyFlags
+	forceFlag
 	out    string
 	resume bool
 }
@@ -46,11 +46,11 @@ engine's own where none is named. Of --antennas, --users, --weight-bits and
 every plan as well, in every direction: many times the work, the more the larger the
 array.
 
-The file has a line of JSON for the settings, then one for each drop and value.
-Interrupted, campaign keeps the drops that are done, and --resume goes on, also after
-a crash, and with more --drops. A file that is there is not overwritten. campaign
-exits with 0, and with 1 when a plan fails, the audit disagrees with one or the run is
-ended.`,
+The file has a line of JSON for the settings, then one for each drop and value. Until
+all are there it is called as --out says and .partial. Interrupted, campaign keeps the
+drops that are done, and --resume goes on, also after a crash, and with more --drops.
+A file that is there is not replaced without --force. campaign exits with 0, and with
+1 when a plan fails, the audit disagrees with one or the run is ended.`,
 		Example: `  leastwatt campaign --drops 1000 --antennas 1,4,16,64 --out quay.jsonl
   leastwatt campaign --scene uma --strategies least-power,semi-orthogonal:zero-forcing:lp,alone --drops 2000 --out uma.jsonl
   leastwatt campaign --antennas 64 --users 4,8,16,32 --grouping least-power,alone --out users.jsonl --csv users.csv --resume`,
@@ -63,6 +63,7 @@ ended.`,
 	f.BoolVar(&flags.eirp, "eirp", false, "find the largest EIRP of every plan")
 	f.StringVar(&flags.out, "out", "", "where results go")
 	f.BoolVar(&flags.resume, "resume", false, "go on with a file of the same settings")
+	flags.addForce(f)
 	f.StringVar(&flags.csv, "csv", "", "where a line for each value, drop and strategy goes")
 	return cmd
 }
@@ -76,16 +77,18 @@ func runCampaign(cmd *cobra.Command, flags *campaignFlags) error {
 	if err != nil {
 		return err
 	}
-	file, err := openResults(flags.out, header, flags.resume)
+	lines, err := flags.create("csv", flags.csv, cmd.OutOrStdout())
 	if err != nil {
 		return err
 	}
+	defer lines.discard()
+	file, err := flags.openResults(header)
+	if err != nil {
+		return err
+	}
+	defer file.Close()
 	if file.torn != nil {
 		fmt.Fprintf(cmd.ErrOrStderr(), "%s: last line left out, that drop is planned again: %v\n", flags.out, file.torn)
-	}
-	lines, err := createOutput(flags.csv, cmd.OutOrStdout())
-	if err != nil {
-		return errors.Join(err, file.Close())
 	}
 	sweep.Done = file.done
 	bar := newProgress(cmd, int64(len(sweep.Values)*sweep.Drops-file.slots()), progressbar.OptionShowCount())
@@ -95,19 +98,24 @@ func runCampaign(cmd *cobra.Command, flags *campaignFlags) error {
 	}
 	result, runErr := sweep.Do(cmd.Context())
 	bar.finish()
-	if err := errors.Join(file.Close(), result.WriteCSV(lines, true), lines.Close()); err != nil {
-		return err
-	}
 	report := newCampaignReport(flags.out, header, result)
 	report.Stopped = runErr != nil
+	if report.Stopped {
+		report.File = file.Name()
+	} else if err := file.finish(); err != nil {
+		return err
+	}
+	if err := errors.Join(result.WriteCSV(lines, true), lines.end(!report.Stopped, cmd.ErrOrStderr())); err != nil {
+		return err
+	}
 	if err := showTable(cmd, flags.csv, flags.json, report); err != nil {
 		return err
 	}
 	switch {
 	case report.Stopped && cmd.Context().Err() != nil:
-		return fmt.Errorf("interrupted: %d of %d slots are in %s, --resume goes on", report.Slots, len(sweep.Values)*sweep.Drops, flags.out)
+		return fmt.Errorf("interrupted: %d of %d slots are in %s, --resume goes on", report.Slots, len(sweep.Values)*sweep.Drops, report.File)
 	case report.Stopped:
-		return fmt.Errorf("%s: %w", flags.out, runErr)
+		return fmt.Errorf("%s: %w", report.File, runErr)
 	case !report.good():
 		return &exitError{code: exitFailed}
 	}
@@ -116,11 +124,15 @@ func runCampaign(cmd *cobra.Command, flags *campaignFlags) error {
 
 // campaign checks the flags and returns what they ask for.
 func (f *campaignFlags) campaign(cmd *cobra.Command) (*campaign.Sweep, error) {
-	switch f.out {
-	case "":
+	switch {
+	case f.out == "":
 		return nil, usagef("--out is missing")
-	case "-":
+	case f.out == "-":
 		return nil, usagef("--out -: a file, so that it can be gone on with")
+	case f.resume && f.force:
+		return nil, usagef("--resume and --force exclude each other")
+	case f.csv == f.out || sameFile(f.csv, f.out):
+		return nil, usagef("--out and --csv are the same")
 	}
 	sweep, err := f.sweep(cmd)
 	if err != nil {
@@ -161,93 +173,65 @@ func (f *sweepFlags) header(cmd *cobra.Command, sweep *campaign.Sweep) (*campaig
 
 // resultsFile is a file of results that is being written.
 type resultsFile struct {
-	*os.File
+	*unfinished
 	done *campaign.SweepResult // that was there; nil for none
 	torn error                 // what is wrong with its last line
 }
 
 // openResults starts a file, or goes on with one of the same settings. One of others
 // is left as it is.
-func openResults(name string, header *campaign.Header, resume bool) (*resultsFile, error) {
-	flag := os.O_RDWR | os.O_CREATE
-	if !resume {
-		flag |= os.O_EXCL
-	}
-	file, err := os.OpenFile(name, flag, 0o666)
-	if errors.Is(err, fs.ErrExist) {
-		return nil, usagef("--out %s is there already: --resume goes on with it", name)
-	}
+func (f *campaignFlags) openResults(header *campaign.Header) (*resultsFile, error) {
+	out := new(resultsFile)
+	file, err := f.openUnfinished("out", f.out, f.resume, func(there *os.File) (func(io.Writer) error, error) {
+		return out.look(there, header)
+	})
 	if err != nil {
 		return nil, err
 	}
-	out := &resultsFile{File: file}
-	info, err := file.Stat()
-	switch {
-	case err != nil:
-	case info.Size() == 0:
+	out.unfinished = file
+	if out.done == nil {
 		err = campaign.WriteHeader(file, header)
-	default:
-		err = out.goOn(header)
+	} else {
+		_, err = file.Seek(0, io.SeekEnd)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", name, errors.Join(err, file.Close()))
+		return nil, fmt.Errorf("%s: %w", f.out, errors.Join(err, file.Close()))
 	}
 	return out, nil
 }
 
-// goOn reads what is there, and stands at its end.
-func (f *resultsFile) goOn(header *campaign.Header) error {
-	there, err := campaign.Read(f)
+// look reads what is there. Where it is of fewer drops, or its end is torn, another
+// header and the lines that are whole are to go in its place.
+func (f *resultsFile) look(file *os.File, header *campaign.Header) (rewrite func(io.Writer) error, err error) {
+	if info, err := file.Stat(); err != nil || info.Size() == 0 {
+		return nil, err
+	}
+	there, err := campaign.Read(file)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	before := *header
 	if there.Header.Drops < header.Drops {
 		before.Drops = there.Header.Drops // more may be asked for
 	}
 	if err := there.Header.Differs(&before); err != nil {
-		return fmt.Errorf("made with other settings: %w", err)
+		return nil, fmt.Errorf("made with other settings: %w", err)
 	}
 	f.done, f.torn = there.Result, there.Torn
-	if before.Drops < header.Drops {
-		return f.extend(header, there.Size)
+	if before.Drops == header.Drops && f.torn == nil {
+		return nil, nil
 	}
-	if err := f.Truncate(there.Size); err != nil {
+	return func(w io.Writer) error {
+		lines := bufio.NewReader(io.NewSectionReader(file, 0, there.Size))
+		if _, err := lines.ReadBytes('\n'); err != nil {
+			return err
+		}
+		if err := campaign.WriteHeader(w, header); err != nil {
+			return err
+		}
+		_, err := io.Copy(w, lines)
 		return err
-	}
-	_, err = f.Seek(there.Size, io.SeekStart)
-	return err
-}
-
-// extend puts a file with another header, and the lines that are whole, in the place
-// of this one, and stands at its end.
-func (f *resultsFile) extend(header *campaign.Header, size int64) error {
-	lines := io.NewSectionReader(f, 0, size)
-	first, err := bufio.NewReader(lines).ReadBytes('\n')
-	if err != nil {
-		return err
-	}
-	if _, err := lines.Seek(int64(len(first)), io.SeekStart); err != nil {
-		return err
-	}
-	name := f.Name()
-	longer, err := os.Create(name + ".new")
-	if err != nil {
-		return err
-	}
-	err = campaign.WriteHeader(longer, header)
-	if err == nil {
-		_, err = io.Copy(longer, lines)
-	}
-	if err == nil {
-		err = os.Rename(longer.Name(), name)
-	}
-	if err != nil {
-		return errors.Join(err, longer.Close(), os.Remove(longer.Name()))
-	}
-	err = f.Close()
-	f.File = longer
-	return err
+	}, nil
 }
 
 // slots returns how many slots were there.

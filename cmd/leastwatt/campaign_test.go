@@ -12,7 +12,6 @@ import (
 	"strings"
 	"syscall"
 	"testing"
-	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
@@ -129,11 +128,13 @@ func TestCampaignKilled(t *testing.T) {
 				t.Fatal(err)
 			}
 			size := int64((n + 1) * len(strings.Join(want, "")) / 8)
-			for deadline := time.Now().Add(20 * time.Second); time.Now().Before(deadline); time.Sleep(time.Millisecond) {
-				if info, err := os.Stat(name); err == nil && info.Size() > size {
-					break
+			until(t, "results", func() bool {
+				if _, err := os.Stat(name); err == nil {
+					return true // all of them
 				}
-			}
+				info, err := os.Stat(partialName(name))
+				return err == nil && info.Size() > size
+			})
 			cmd.Process.Signal(signal)
 			cmd.Wait()
 			code := cmd.ProcessState.ExitCode()
@@ -176,7 +177,7 @@ func TestCampaignResume(t *testing.T) {
 		code   int
 		stderr string
 	}{
-		{"", exitUsage, "is there already: --resume goes on with it"},
+		{"", exitUsage, "is there already: --force replaces it, --resume goes on with it"},
 		{"--resume --seed 2", exitFailed, "made with other settings: seed: 1, and now 2"},
 		{"--resume --drops 3", exitFailed, "drops: 4, and now 3"},
 		{"--resume --floor=false", exitFailed, "floor: true, and now false"},
@@ -256,7 +257,7 @@ func TestCampaignMoreDrops(t *testing.T) {
 	if got := results(t, name).Header.Drops; got != 6 {
 		t.Errorf("%d drops in the header", got)
 	}
-	if left, err := filepath.Glob(filepath.Join(dir, "*.new")); err != nil || len(left) > 0 {
+	if left, err := filepath.Glob(filepath.Join(dir, "*.jsonl.*")); err != nil || len(left) > 0 {
 		t.Errorf("left over: %v, %v", left, err)
 	}
 }

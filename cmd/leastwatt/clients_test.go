@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"leastwatt/internal/testcert"
+	"leastwatt/internal/testchild"
 )
 
 const python = "/usr/bin/python3"
@@ -23,7 +24,7 @@ var clients = filepath.Join("..", "..", "client")
 // needPython skips a test that cannot run here.
 func needPython(t *testing.T) {
 	t.Helper()
-	if err := exec.Command(python, "-c", "import grpc, numpy, google.protobuf").Run(); err != nil {
+	if err := testchild.Command(t, python, "-c", "import grpc, numpy, google.protobuf").Run(); err != nil {
 		t.Skip("grpcio and NumPy for Python are not installed: make deps-test installs them")
 	}
 }
@@ -35,7 +36,7 @@ func pythonCommand(t *testing.T, args ...string) *exec.Cmd {
 	if err != nil {
 		t.Fatal(err)
 	}
-	cmd := exec.CommandContext(t.Context(), python, args...)
+	cmd := testchild.Command(t, python, args...)
 	cmd.Env = append(os.Environ(), "PYTHONPATH="+path, "PYTHONDONTWRITEBYTECODE=1")
 	return cmd
 }
@@ -44,7 +45,7 @@ func pythonCommand(t *testing.T, args ...string) *exec.Cmd {
 // process of leastwatt serve.
 func TestPythonPackage(t *testing.T) {
 	needPython(t)
-	if err := exec.Command(python, "-c", "import setuptools, pip, wheel").Run(); err != nil {
+	if err := testchild.Command(t, python, "-c", "import setuptools, pip, wheel").Run(); err != nil {
 		t.Skip("pip for Python is not installed: make deps-test installs it")
 	}
 	// A copy, for building leaves files beside the sources.
@@ -55,12 +56,12 @@ func TestPythonPackage(t *testing.T) {
 		{python, "-m", "pip", "install", "--quiet", "--no-index", "--no-deps", "--no-build-isolation",
 			"--disable-pip-version-check", "--root-user-action=ignore", "--target", target, source},
 	} {
-		if out, err := exec.CommandContext(t.Context(), args[0], args[1:]...).CombinedOutput(); err != nil {
+		if out, err := testchild.Command(t, args[0], args[1:]...).CombinedOutput(); err != nil {
 			t.Fatalf("%v: %v\n%s", args, err, out)
 		}
 	}
 	s := serveProcess(t)
-	cmd := exec.CommandContext(t.Context(), python, filepath.Join(source, "tests", "test_leastwatt.py"))
+	cmd := testchild.Command(t, python, filepath.Join(source, "tests", "test_leastwatt.py"))
 	cmd.Dir = dir
 	cmd.Env = append(os.Environ(), "PYTHONPATH="+target, "LEASTWATT_ADDRESS="+s.address)
 	out, err := cmd.CombinedOutput()
@@ -174,13 +175,13 @@ for plan in leastwatt.Client(sys.argv[1]).stream(slots()):
 // TestNode runs the Node example against processes of leastwatt serve.
 func TestNode(t *testing.T) {
 	dir := filepath.Join(clients, "node")
-	probe := exec.Command("node", "--input-type=module", "-e", `import "@grpc/grpc-js"; import "@grpc/proto-loader"`)
+	probe := testchild.Command(t, "node", "--input-type=module", "-e", `import "@grpc/grpc-js"; import "@grpc/proto-loader"`)
 	probe.Dir = dir
 	if err := probe.Run(); err != nil {
 		t.Skip("node and the packages of client/node are not there: make deps-test installs them")
 	}
 	node := func(args ...string) (string, error) {
-		cmd := exec.CommandContext(t.Context(), "node", append([]string{"session.js"}, args...)...)
+		cmd := testchild.Command(t, "node", append([]string{"session.js"}, args...)...)
 		cmd.Dir = dir
 		out, err := cmd.CombinedOutput()
 		return string(out), err

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"iter"
 	"runtime"
 	"slices"
@@ -12,13 +13,13 @@ import (
 	"github.com/spf13/cobra"
 
 	"leastwatt/campaign"
-	"leastwatt/report"
 	"leastwatt/scheduler"
 )
 
 // compareFlags are the flags of leastwatt compare.
 type compareFlags struct {
 	strategyFlags
+	forceFlag
 	in          []string
 	with        overlayFlag
 	sets        []string
@@ -56,9 +57,10 @@ field groups of every slot of the trace, [{"userIds": ["a", "b"]}, ...], with
 shares or without. They are compared as the grouping ` + campaign.CallersGroups + `; all others
 group for themselves.
 
-Ctrl-C ends the run with what is done until then. compare exits with 0, and with 1
-when a slot is rejected, a strategy fails, the audit disagrees with a plan or the
-run is ended.`,
+Ctrl-C ends the run with what is done until then; its files then are called as --csv
+and --plot say and .partial. A file that is there is not replaced without --force.
+compare exits with 0, and with 1 when a slot is rejected, a strategy fails, the audit
+disagrees with a plan or the run is ended.`,
 		Example: `  leastwatt compare --slots 50 --plot groupings.png --csv groupings.csv
   leastwatt compare --in shift.jsonl --grouping together,alone,semi-orthogonal --beams optimal,zero-forcing
   leastwatt compare --set quay --grouping semi-orthogonal --beams matched,regularized --power lp,iterative --json`,
@@ -78,6 +80,7 @@ run is ended.`,
 	f.StringVar(&flags.csv, "csv", "", "where a line for each slot and strategy goes")
 	f.StringVar(&flags.plot, "plot", "", "where plots of cumulative distributions go, .png or .svg")
 	f.BoolVar(&flags.json, "json", false, "print the tables as JSON")
+	flags.addForce(f)
 	return cmd
 }
 
@@ -108,17 +111,23 @@ func compare(cmd *cobra.Command, flags *compareFlags) error {
 		return err
 	}
 	tell(cmd, skipped)
-	lines, err := createOutput(flags.csv, cmd.OutOrStdout())
+	files, err := flags.createTable(cmd, flags.csv, flags.plot)
 	if err != nil {
 		return err
 	}
+	defer files.discard()
 	report := &compareReport{Seed: flags.seed, Workers: flags.workers, Floor: flags.floor, Skipped: skipped}
 	runErr := flags.run(cmd, sources, strategies, report)
 	report.Stopped = runErr != nil && cmd.Context().Err() != nil
-	if err := errors.Join(campaign.WriteCSV(lines, report.results), lines.Close()); err != nil {
+	lines := func(w io.Writer) error { return campaign.WriteCSV(w, report.results) }
+	draw := report.plot
+	if report.slots() == 0 {
+		draw = nil
+	}
+	if err := files.write(runErr == nil, lines, draw); err != nil {
 		return err
 	}
-	if err := flags.show(cmd, report); err != nil {
+	if err := showTable(cmd, flags.csv, flags.json, report); err != nil {
 		return err
 	}
 	switch {
@@ -194,20 +203,6 @@ func (f *compareFlags) modelled(slots iter.Seq2[*scheduler.Slot, error]) iter.Se
 			}
 		}
 	}
-}
-
-// show prints the report and draws the plot.
-func (f *compareFlags) show(cmd *cobra.Command, found *compareReport) error {
-	if f.plot != "" && found.slots() > 0 {
-		figure, err := report.Comparison(found.results)
-		if err == nil {
-			err = report.Save(f.plot, figure)
-		}
-		if err != nil {
-			return err
-		}
-	}
-	return showTable(cmd, f.csv, f.json, found)
 }
 
 // slotSource is where slots come from.

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"leastwatt/campaign"
+	"leastwatt/report"
 	"leastwatt/scheduler"
 )
 
@@ -95,6 +96,15 @@ func (r *compareReport) print(w io.Writer) error {
 	}
 	p.f("%s\n", wrap(r.method(), 100))
 	return p.err
+}
+
+// plot draws the distributions of power.
+func (r *compareReport) plot(w io.Writer, format string) error {
+	figure, err := report.Comparison(r.results)
+	if err != nil {
+		return err
+	}
+	return report.Draw(w, format, figure)
 }
 
 // method says what the tables hold.

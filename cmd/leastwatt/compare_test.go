@@ -299,7 +299,7 @@ func TestComparePlots(t *testing.T) {
 	for _, args := range []string{"--set rayleigh-4x8", "--set rayleigh-4x8,quay,rayleigh-6x4,clusters-8x32", "--set rayleigh-4x8 --floor=false"} {
 		for _, name := range []string{"plot.png", "plot.svg"} {
 			name = filepath.Join(dir, name)
-			line := append([]string{"compare", "--slots", "3", "--grouping", "together,alone", "--plot", name}, strings.Fields(args)...)
+			line := append([]string{"compare", "--slots", "3", "--grouping", "together,alone", "--force", "--plot", name}, strings.Fields(args)...)
 			here(t.Context(), nil, line...).expect(t, exitDone, "", "")
 			data := readPlot(t, name)
 			if filepath.Ext(name) == ".png" {

@@ -22,6 +22,7 @@ import (
 
 // convertFlags are the flags of leastwatt convert.
 type convertFlags struct {
+	forceFlag
 	out         string
 	slot        int64
 	rateBps     float64
@@ -42,7 +43,10 @@ antenna], rate_bps, noise_w and csi_error_variance [slot, user] and bandwidth_hz
 .npy the channel alone, and anything else a trace. .npz and .npy hold one number of
 users, antennas and subbands and one bandwidth, and nothing else of a slot. A .npy
 file, complex, of up to those four dimensions, gets what it lacks from flags. "-"
-stands for stdin, and for JSON on stdout.`,
+stands for stdin, and for JSON on stdout.
+
+What goes wrong, a damaged slot among it, ends convert with nothing written. A file
+that is there is not replaced without --force.`,
 		Example: `  leastwatt convert measured.npy --rate-bps 5e6 --noise-w 1e-13 --bandwidth-hz 20e6 --out measured.trace
   leastwatt convert city.trace --slot 17 --out slot.json
   leastwatt convert city.trace --out city.npz`,
@@ -56,6 +60,7 @@ stands for stdin, and for JSON on stdout.`,
 	f.Float64Var(&flags.noiseW, "noise-w", 0, "noise of every user of a .npy file over the bandwidth")
 	f.Float64Var(&flags.bandwidthHz, "bandwidth-hz", 0, "bandwidth of a .npy file")
 	f.BoolVar(&flags.json, "json", false, "print how many slots there were as JSON")
+	flags.addForce(f)
 	return cmd
 }
 
@@ -75,15 +80,19 @@ func convertFiles(cmd *cobra.Command, flags *convertFlags, files []string) (err 
 	source := &trace{stdin: cmd.InOrStdin(), files: files, npy: func(data []byte) (*channel.NPZ, error) {
 		return flags.fillNPY(cmd, data)
 	}}
-	file, err := createOutput(flags.out, cmd.OutOrStdout())
+	out, err := flags.create("out", flags.out, cmd.OutOrStdout())
 	if err != nil {
 		return err
 	}
+	defer out.discard()
 	bar := newProgress(cmd, source.size(), progressbar.OptionShowBytes(true))
-	buffered := bufio.NewWriter(file)
+	buffered := bufio.NewWriter(out)
 	slots, err := convertAll(cmd, flags, source, buffered, bar)
 	bar.finish()
-	if err := errors.Join(err, buffered.Flush(), file.Close()); err != nil {
+	if err := errors.Join(err, buffered.Flush()); err != nil {
+		return err
+	}
+	if err := out.commit(); err != nil {
 		return err
 	}
 	to := cmd.OutOrStdout()
@@ -104,14 +113,22 @@ func sameFile(a, b string) bool {
 	return errX == nil && errY == nil && os.SameFile(x, y)
 }
 
-// convertAll writes what source has. What was read is kept, whatever follows.
+// convertAll writes what source has. Where it fails, what it wrote has no end that
+// would call it complete.
 func convertAll(cmd *cobra.Command, flags *convertFlags, source *trace, out io.Writer, bar *progress) (slots int, err error) {
 	defer source.close()
 	writer, err := newSlotWriter(out, flags.out)
 	if err != nil {
 		return 0, err
 	}
-	defer func() { err = errors.Join(err, writer.Close()) }()
+	if slots, err = convertSlots(cmd, flags, source, writer, bar); err != nil {
+		return slots, err
+	}
+	return slots, writer.Close()
+}
+
+// convertSlots writes the slots of source, or the one asked for.
+func convertSlots(cmd *cobra.Command, flags *convertFlags, source *trace, writer slotWriter, bar *progress) (slots int, err error) {
 	one := cmd.Flags().Changed("slot")
 	for cmd.Context().Err() == nil {
 		slot, err := source.next()

@@ -13,6 +13,7 @@ import (
 
 // demoFlags are the flags of leastwatt demo.
 type demoFlags struct {
+	forceFlag
 	slots int
 	seed  int64
 	out   string
@@ -47,7 +48,8 @@ weights. It tells what 64 antennas radiate against one antenna that serves its
 users in turn and against textbook zero-forcing, and what each doubling of the
 array saves at the same rates, and how far that is over the floor: the power
 that no scheme of transmission can go below. A report of it, one page to look at
-and to print, goes to the folder --out, and its figures as .png, .svg and .csv.`,
+and to print, goes to the folder --out, and its figures as .png, .svg and .csv; one
+that is there is not replaced without --force.`,
 		Example: `  leastwatt demo
   leastwatt demo --seed 7 --slots 600 --out shift
   leastwatt demo --json | python3 -m json.tool`,
@@ -58,12 +60,13 @@ and to print, goes to the folder --out, and its figures as .png, .svg and .csv.`
 	cmd.Flags().Int64Var(&flags.seed, "seed", 1, "seed of the scene")
 	cmd.Flags().StringVar(&flags.out, "out", "out", "folder for the report")
 	cmd.Flags().BoolVar(&flags.json, "json", false, "print one JSON object in place of the tables")
+	flags.addForce(cmd.Flags())
 	return cmd
 }
 
 // demo runs the shift and prints what was found.
 func demo(cmd *cobra.Command, flags demoFlags) error {
-	if err := checkPositive(cmd, "slots"); err != nil {
+	if err := errors.Join(checkPositive(cmd, "slots"), flags.checkFolder("out", flags.out)); err != nil {
 		return err
 	}
 	open, stop, err := loopback(cmd.Context())
@@ -115,7 +118,7 @@ func runDemo(cmd *cobra.Command, flags demoFlags, open open) (*demoReport, error
 	if err != nil {
 		return nil, err
 	}
-	report.Report, err = page.Write(flags.out)
+	report.Report, err = page.Write(flags.out, flags.force)
 	return report, err
 }
 

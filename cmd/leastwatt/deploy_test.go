@@ -17,6 +17,7 @@ import (
 	"go.yaml.in/yaml/v2"
 
 	"leastwatt/internal/testcert"
+	"leastwatt/internal/testchild"
 	pb "leastwatt/proto/leastwatt/v1"
 )
 
@@ -121,7 +122,7 @@ func TestSystemdVerify(t *testing.T) {
 	}
 	verify := func(text string) string {
 		file := write(t, "leastwatt.service", text)
-		out, err := exec.CommandContext(t.Context(), "systemd-analyze", "verify", file).CombinedOutput()
+		out, err := testchild.Command(t, "systemd-analyze", "verify", file).CombinedOutput()
 		if err != nil {
 			return string(out) + err.Error()
 		}
@@ -142,7 +143,7 @@ func TestSystemdVerify(t *testing.T) {
 	}
 	// Exposure in tenths of systemd's own scale from 0 to 10.
 	file := write(t, "leastwatt.service", unit)
-	out, err := exec.CommandContext(t.Context(), "systemd-analyze", "security", "--offline=yes", "--threshold=15", "--no-pager", file).CombinedOutput()
+	out, err := testchild.Command(t, "systemd-analyze", "security", "--offline=yes", "--threshold=15", "--no-pager", file).CombinedOutput()
 	if err != nil {
 		t.Errorf("%v\n%s", err, out)
 	}

@@ -15,6 +15,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
@@ -22,6 +23,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 
 	"leastwatt/client"
+	"leastwatt/internal/testchild"
 	pb "leastwatt/proto/leastwatt/v1"
 	"leastwatt/scheduler"
 )
@@ -39,7 +41,12 @@ func TestMain(m *testing.M) {
 
 func command(t testing.TB, args ...string) *exec.Cmd {
 	t.Helper()
-	cmd := exec.Command(os.Args[0], args...)
+	return commandBounded(t, testchild.Bound, args...)
+}
+
+func commandBounded(t testing.TB, bound time.Duration, args ...string) *exec.Cmd {
+	t.Helper()
+	cmd := testchild.Bounded(t, bound, os.Args[0], args...)
 	// The race detector would have every process wait for a second at its end.
 	cmd.Env = append(os.Environ(), asCommand+"=1", "GORACE=atexit_sleep_ms=0")
 	return cmd
@@ -84,11 +91,24 @@ type served struct {
 	ended   bool
 }
 
+// serveBound is how long a server may take: longer than a test that has one.
+const serveBound = 3 * testchild.Bound
+
+// until waits for a condition, for a minute at most.
+func until(t testing.TB, what string, holds func() bool) {
+	t.Helper()
+	for deadline := time.Now().Add(time.Minute); !holds(); time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			t.Fatalf("a minute without %s", what)
+		}
+	}
+}
+
 // serveProcess starts leastwatt serve on a free port; it is stopped when the
 // test ends.
 func serveProcess(t testing.TB, args ...string) *served {
 	t.Helper()
-	s := &served{cmd: command(t, append([]string{"serve", "--listen", "127.0.0.1:0"}, args...)...), log: &bytes.Buffer{}}
+	s := &served{cmd: commandBounded(t, serveBound, append([]string{"serve", "--listen", "127.0.0.1:0"}, args...)...), log: &bytes.Buffer{}}
 	s.cmd.Stderr = s.log
 	out, err := s.cmd.StdoutPipe()
 	if err != nil {

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -20,21 +19,6 @@ import (
 	pb "leastwatt/proto/leastwatt/v1"
 	"leastwatt/report"
 )
-
-// createOutput opens a file for writing; "-" is stdout and "" nothing.
-func createOutput(name string, stdout io.Writer) (io.WriteCloser, error) {
-	switch name {
-	case "":
-		return nopCloser{io.Discard}, nil
-	case "-":
-		return nopCloser{stdout}, nil
-	}
-	return os.Create(name)
-}
-
-type nopCloser struct{ io.Writer }
-
-func (nopCloser) Close() error { return nil }
 
 // showTable prints what a command found as a table or as JSON; on stderr where its
 // lines of CSV go to stdout.

@@ -14,6 +14,7 @@ import (
 
 // planFlags are the flags of leastwatt plan.
 type planFlags struct {
+	forceFlag
 	slot    slotFlags
 	out     string
 	json    bool
@@ -34,9 +35,10 @@ estimate, csi_error_variance. Of a trace, or any other file of more than one slo
 it has, such as limits, the array and options, goes in place of what the slot has.
 "-" stands for stdin and stdout.
 
-Ctrl-C ends the search, and the plan is the best so far. It exits with 0 when every
-target is met, 3 when something binds and 1 when the
-slot is rejected: what is wrong goes to stderr, one line for each.`,
+A file that is there is not replaced without --force, and not when the slot is
+rejected. Ctrl-C ends the search, and the plan is the best so far. It exits with 0 when
+every target is met, 3 when something binds and 1 when the slot is rejected: what is
+wrong goes to stderr, one line for each.`,
 		Example: `  leastwatt plan --in slot.json --weights f32 --out plan.json
   leastwatt plan --in shift.trace --slot 17 --floor
   leastwatt plan --in slot.npz --with limits.json --weights i16 --out limited.json
@@ -48,6 +50,7 @@ slot is rejected: what is wrong goes to stderr, one line for each.`,
 	f := cmd.Flags()
 	f.StringVar(&flags.out, "out", "", "where the plan goes as JSON")
 	f.BoolVar(&flags.json, "json", false, "print the plan as JSON in place of the table")
+	flags.addForce(f)
 	flags.options.add(cmd)
 	return cmd
 }
@@ -56,6 +59,11 @@ func plan(cmd *cobra.Command, flags *planFlags) error {
 	if err := checkStdin(flags.slot.in, flags.options.with.file); err != nil {
 		return err
 	}
+	out, err := flags.create("out", flags.out, cmd.OutOrStdout())
+	if err != nil {
+		return err
+	}
+	defer out.discard()
 	slot, err := flags.slot.readWith(&flags.options)
 	if err != nil {
 		return err
@@ -66,7 +74,7 @@ func plan(cmd *cobra.Command, flags *planFlags) error {
 	if err != nil {
 		return err
 	}
-	if err := flags.write(cmd.OutOrStdout(), slot, made); err != nil {
+	if err := flags.write(cmd.OutOrStdout(), out, slot, made); err != nil {
 		return err
 	}
 	switch made.GetStatus() {
@@ -96,30 +104,34 @@ func serverHere(cmd *cobra.Command, workers int) *server.Server {
 	})
 }
 
-// write writes the plan to its file and, unless that is stdout, what people or
-// machines are to see of it.
-func (f *planFlags) write(stdout io.Writer, slot *pb.Slot, made *pb.Plan) error {
+// write writes the plan to its file, unless there is none, and what people or machines
+// are to see of it, unless that is the file.
+func (f *planFlags) write(stdout io.Writer, out *output, slot *pb.Slot, made *pb.Plan) error {
 	if f.out != "" {
-		file, err := createOutput(f.out, stdout)
-		if err != nil {
-			return err
-		}
-		if err := writeMessage(file, made, true); err != nil {
-			file.Close()
-			return err
-		}
-		if err := file.Close(); err != nil || f.out == "-" {
+		if err := writeMessage(out, made, true); err != nil {
 			return err
 		}
 	}
-	if f.json {
+	if hasPlan(made) || !out.replaces() {
+		if err := out.commit(); err != nil {
+			return err
+		}
+	}
+	switch {
+	case f.out == "-":
+		return nil
+	case f.json:
 		return writeMessage(stdout, made, true)
-	}
-	if len(made.GetViolations()) > 0 {
+	case len(made.GetViolations()) > 0:
 		return nil // said on stderr
 	}
 	if err := printPlan(stdout, made); err != nil {
 		return err
 	}
 	return printExposure(stdout, slot, made)
+}
+
+// hasPlan reports whether a slot has a plan, good or not so good.
+func hasPlan(p *pb.Plan) bool {
+	return p.GetStatus() == pb.PlanStatus_PLAN_STATUS_MET || p.GetStatus() == pb.PlanStatus_PLAN_STATUS_SHORT
 }

@@ -28,6 +28,7 @@ const maxShownRejections = 10
 
 // replayFlags are the flags of leastwatt replay.
 type replayFlags struct {
+	forceFlag
 	to       string
 	out      string
 	renumber bool
@@ -57,6 +58,9 @@ asked for, as f32 unless the slots or --weights say otherwise. With --truth, a t
 of the true channels of these slots as synth --truth writes, rates are those over
 them, and a target that is missed there is a disagreement.
 
+A file that is there is not replaced without --force. What a replay that is ended has
+of plans goes to the name of --out and .partial, and --out stays as it was.
+
 It exits with 1 when a slot was rejected or failed, or the audit disagrees with a plan.`,
 		Example: `  leastwatt replay shift.trace --out plans.jsonl
   leastwatt replay aged.trace --audit --truth true.trace --out plans.jsonl
@@ -72,6 +76,7 @@ It exits with 1 when a slot was rejected or failed, or the audit disagrees with 
 	f.StringVar(&flags.truth, "truth", "", "trace of the true channels, to audit every plan over")
 	f.DurationVar(&flags.giveUp, "give-up-after", time.Minute, "how long to wait for a server that is gone; 0: not at all")
 	f.BoolVar(&flags.json, "json", false, "print the summary as JSON")
+	flags.addForce(f)
 	addSecurity(cmd, &flags.security)
 	flags.options.add(cmd)
 	return cmd
@@ -98,6 +103,11 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) error {
 	if err := flags.check(files); err != nil {
 		return err
 	}
+	out, err := flags.create("out", flags.out, cmd.OutOrStdout())
+	if err != nil {
+		return err
+	}
+	defer out.discard()
 	wait := client.Reconnect{GiveUpAfter: flags.giveUp}
 	if flags.giveUp == 0 {
 		wait.GiveUpAfter = -1
@@ -112,15 +122,11 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) error {
 		return fmt.Errorf("%s: %w", flags.to, plainError(err))
 	}
 	defer session.Close()
-	out, err := createOutput(flags.out, cmd.OutOrStdout())
-	if err != nil {
-		return err
-	}
 	plans := bufio.NewWriter(out)
 	summary, err := flags.stream(cmd, session, files, plans)
-	err = errors.Join(plainError(err), plans.Flush(), out.Close())
+	err = errors.Join(plainError(err), plans.Flush())
 	if err == nil || summary.Slots > 0 {
-		err = errors.Join(err, flags.show(cmd, summary))
+		err = errors.Join(err, out.end(err == nil, cmd.ErrOrStderr()), flags.show(cmd, summary))
 	}
 	if err != nil {
 		return err

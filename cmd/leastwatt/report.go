@@ -21,6 +21,7 @@ import (
 type reportFlags struct {
 	sweepFlags
 	strategyFlags
+	forceFlag
 	out     string
 	protect []float64
 }
@@ -46,7 +47,8 @@ the distances of exposure levels, and the command and seed that make it all agai
 
 It is drawn from the results of a campaign in FILE, or from one of its own with the
 flags of campaign. The pictures of a slot are of the first drop at the last value;
---protect holds EIRP in a cone of it under a limit and shows the cone.`,
+--protect holds EIRP in a cone of it under a limit and shows the cone. A report that
+is there is not replaced without --force.`,
 		Example: `  leastwatt report --out out
   leastwatt report quay.jsonl --protect 50,0,10,30 --out out
   leastwatt report --scene uma --users 8 --antennas 1,4,16,64 --drops 50 --out uma`,
@@ -57,13 +59,14 @@ flags of campaign. The pictures of a slot are of the first drop at the last valu
 	flags.sweepFlags.add(f, arraySizes)
 	flags.strategyFlags.add(cmd, "the engine's own, semi-orthogonal with zero-forcing, alone")
 	f.StringVar(&flags.out, "out", "out", "folder for the page and its figures")
+	flags.addForce(f)
 	f.Float64SliceVar(&flags.protect, "protect", nil, "cone with a limit on EIRP: azimuth, elevation, full width in degrees, dB under the largest without")
 	f.Lookup("protect").DefValue = ""
 	return cmd
 }
 
 func runReport(cmd *cobra.Command, flags *reportFlags, args []string) error {
-	if err := flags.checkProtect(); err != nil {
+	if err := errors.Join(flags.checkProtect(), flags.checkFolder("out", flags.out)); err != nil {
 		return err
 	}
 	header, result, err := flags.results(cmd, args)
@@ -78,7 +81,7 @@ func runReport(cmd *cobra.Command, flags *reportFlags, args []string) error {
 	if err != nil {
 		return err
 	}
-	name, err := page.Write(flags.out)
+	name, err := page.Write(flags.out, flags.force)
 	if err != nil {
 		return err
 	}
@@ -152,7 +155,7 @@ func changedFlag(cmd *cobra.Command, except ...string) string {
 
 // read reads a file of results, and sets the flags to what made it.
 func (f *reportFlags) read(cmd *cobra.Command, name string) (*campaign.Header, *campaign.SweepResult, error) {
-	if flag := changedFlag(cmd, "out", "protect", "json"); flag != "" {
+	if flag := changedFlag(cmd, "out", "force", "protect", "json"); flag != "" {
 		return nil, nil, usagef("--%s does not go with a file, which has settings of its own", flag)
 	}
 	file, err := os.Open(name)

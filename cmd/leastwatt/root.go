@@ -24,7 +24,8 @@ func newRootCommand() *cobra.Command {
 		Short: "plans the slots of a large antenna array at the least radiated power",
 		Long: `leastwatt decides for every slot of a large antenna array which users share the
 air, where each beam points and how little power will do. Every command has help with
-an example, and --json for machines.
+an example, and --json for machines. None replaces a file that is there without --force,
+and one that fails leaves it as it was.
 
 Exit codes: 0 done, 1 failed or rejected, 2 wrong usage, 3 (plan) a target is
 not met because something binds.`,

@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"io"
 	"strings"
 
 	"github.com/schollz/progressbar/v3"
@@ -14,6 +15,7 @@ import (
 // scaleFlags are the flags of leastwatt scale.
 type scaleFlags struct {
 	sweepFlags
+	forceFlag
 	strategy scheduler.Strategy
 	plot     string
 }
@@ -38,8 +40,10 @@ One quantity is swept, the flag with several values: --antennas; --users;
 variance of the error of each user's channel over its mean square, which goes in
 place of what --pilots make of it.
 
-Ctrl-C ends the run with what is done until then. scale exits with 0, and with 1
-when a plan fails, the audit disagrees with one or the run is ended.`,
+Ctrl-C ends the run with what is done until then; its files then are called as --csv
+and --plot say and .partial. A file that is there is not replaced without --force.
+scale exits with 0, and with 1 when a plan fails, the audit disagrees with one or the
+run is ended.`,
 		Example: `  leastwatt scale --plot scale.png
   leastwatt scale --scene uma --users 8 --antennas 1,4,16,64,256 --drops 30 --csv drops.csv
   leastwatt scale --antennas 64 --csi-errors 0,0.001,0.01,0.1
@@ -52,6 +56,7 @@ when a plan fails, the audit disagrees with one or the run is ended.`,
 	addStrategy(cmd, &flags.strategy.Grouping, &flags.strategy.Beams, &flags.strategy.Power)
 	f.StringVar(&flags.csv, "csv", "", "where a line for each value and drop goes")
 	f.StringVar(&flags.plot, "plot", "", "where the plot goes, .png or .svg")
+	flags.addForce(f)
 	return cmd
 }
 
@@ -71,20 +76,26 @@ func scale(cmd *cobra.Command, flags *scaleFlags) error {
 	if err != nil {
 		return err
 	}
-	lines, err := createOutput(flags.csv, cmd.OutOrStdout())
+	files, err := flags.createTable(cmd, flags.csv, flags.plot)
 	if err != nil {
 		return err
 	}
+	defer files.discard()
 	bar := newProgress(cmd, int64(len(sweep.Values)*sweep.Drops), progressbar.OptionShowCount())
 	sweep.Each = func(int, *campaign.Slot) error { bar.add(1); return nil }
 	result, runErr := sweep.Do(cmd.Context())
 	bar.finish()
-	if err := errors.Join(result.WriteCSV(lines, false), lines.Close()); err != nil {
-		return err
-	}
 	found := newScaleReport(header, flags.antennas[0], result)
 	found.Stopped = runErr != nil
-	if err := flags.show(cmd, found); err != nil {
+	lines := func(w io.Writer) error { return result.WriteCSV(w, false) }
+	draw := found.plot
+	if !found.planned() {
+		draw = nil
+	}
+	if err := files.write(!found.Stopped, lines, draw); err != nil {
+		return err
+	}
+	if err := showTable(cmd, flags.csv, flags.json, found); err != nil {
 		return err
 	}
 	switch {
@@ -94,14 +105,4 @@ func scale(cmd *cobra.Command, flags *scaleFlags) error {
 		return &exitError{code: exitFailed}
 	}
 	return nil
-}
-
-// show prints the report and draws the plot.
-func (f *scaleFlags) show(cmd *cobra.Command, found *scaleReport) error {
-	if f.plot != "" && found.planned() {
-		if err := found.plot(f.plot); err != nil {
-			return err
-		}
-	}
-	return showTable(cmd, f.csv, f.json, found)
 }

@@ -195,7 +195,7 @@ func (r *scaleReport) change(from, to int) (more, less energy.Cause, ok bool) {
 }
 
 // plot draws radiated power and power from the wall, side by side, into a file.
-func (r *scaleReport) plot(name string) error {
+func (r *scaleReport) plot(w io.Writer, format string) error {
 	scale := report.Scale{Quantity: r.Quantity, Points: r.Points}
 	radiated, err := scale.Power()
 	if err != nil {
@@ -205,7 +205,7 @@ func (r *scaleReport) plot(name string) error {
 	if err != nil {
 		return err
 	}
-	return report.Save(name, radiated, consumed)
+	return report.Draw(w, format, radiated, consumed)
 }
 
 // print writes the tables and what they say.

@@ -134,7 +134,7 @@ func TestScalePlots(t *testing.T) {
 	for _, args := range []string{"--antennas 1,4,16", "--antennas 4", "--csi-errors 0,0.1 --antennas 4"} {
 		for _, name := range []string{"plot.png", "plot.svg"} {
 			name = filepath.Join(dir, name)
-			here(t.Context(), nil, append([]string{"scale", "--users", "3", "--drops", "2", "--plot", name}, strings.Fields(args)...)...).expect(t, exitDone, "", "")
+			here(t.Context(), nil, append([]string{"scale", "--users", "3", "--drops", "2", "--force", "--plot", name}, strings.Fields(args)...)...).expect(t, exitDone, "", "")
 			data := readPlot(t, name)
 			if filepath.Ext(name) == ".png" {
 				continue

@@ -2,10 +2,8 @@ package main
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"math"
 	"os"
 	"runtime"
@@ -35,7 +33,8 @@ type synthFlags struct {
 	slots         int
 	out, truth    string
 	resume        bool
-	json          bool
+	forceFlag
+	json bool
 }
 
 // cellFlags go with a scene in a city only.
@@ -63,8 +62,9 @@ sight), straight, rayleigh or rice (the last two drawn anew in each slot). With
 those of others --contamination-db under them, and --age-ms old in the slot; then
 --truth writes a second trace, of the channels as they truly were.
 
-Interrupted, it keeps the slots it has, and --resume goes on. "-" stands for
-stdout.`,
+Until all slots are there a trace is called as --out says and .partial; it can be read.
+Interrupted, synth keeps the slots it has, and --resume goes on, also with more
+--slots. A file that is there is not replaced without --force. "-" stands for stdout.`,
 		Example: `  leastwatt synth --scene uma --users 16 --antennas 64 --slots 1000 --speed-mps 8 --out city.trace
   leastwatt synth --scene umi --subbands 4 --rates-bps 2e6,8e6 --pilots 16 --age-ms 1 --out aged.trace --truth true.trace
   leastwatt synth --scene quay --seed 7 --slots 600 --out shift.trace --resume`,
@@ -76,6 +76,7 @@ stdout.`,
 	f.StringVar(&flags.out, "out", "", "where the trace goes")
 	f.StringVar(&flags.truth, "truth", "", "where a trace of the true channels goes")
 	f.BoolVar(&flags.resume, "resume", false, "go on with a trace of the same settings")
+	flags.addForce(f)
 	f.BoolVar(&flags.json, "json", false, "print the summary as JSON")
 	f.IntVar(&flags.slots, "slots", 300, "slots of the trace")
 	flags.addScene(f, sceneUMa)
@@ -130,6 +131,9 @@ func (flags *synthFlags) check(cmd *cobra.Command) error {
 	}
 	if flags.resume && (flags.out == "-" || flags.truth == "-") {
 		return usagef("--resume goes with a file")
+	}
+	if flags.resume && flags.force {
+		return usagef("--resume and --force exclude each other")
 	}
 	if err := checkPositive(cmd, "slots", "users", "antennas"); err != nil {
 		return err
@@ -259,36 +263,50 @@ func synth(cmd *cobra.Command, flags *synthFlags) error {
 		return err
 	}
 	header := &pb.TraceHeader{Title: from.title(), Settings: settings, Writer: "leastwatt " + scheduler.Version}
-	known, err := openTrace(flags.out, cmd.OutOrStdout(), header, flags.resume)
+	known, err := flags.openTrace("out", flags.out, cmd.OutOrStdout(), header)
 	if err != nil {
 		return err
 	}
+	defer known.close()
 	outputs := []*traceOutput{known}
 	if flags.truth != "" {
 		header := proto.CloneOf(header)
 		header.Title += ", true channels"
-		truth, err := openTrace(flags.truth, cmd.OutOrStdout(), header, flags.resume)
+		truth, err := flags.openTrace("truth", flags.truth, cmd.OutOrStdout(), header)
 		if err != nil {
-			return errors.Join(err, known.close())
+			known.undo()
+			return err
 		}
+		defer truth.close()
 		outputs = append(outputs, truth)
 	}
 	made, err := flags.write(cmd, from, outputs)
-	for _, out := range outputs {
-		err = errors.Join(err, out.close())
-	}
 	if err != nil {
 		return err
 	}
 	summary := &synthSummary{Title: header.Title, Slots: known.writer.Len(), Made: made, Users: flags.settings.Users, Antennas: flags.settings.Rows * flags.settings.Columns}
+	whole := known.writer.Len() >= flags.slots
 	if known.file != nil {
 		summary.File = flags.out
+		if !whole {
+			summary.File = known.file.Name()
+		}
+	}
+	if whole {
+		for _, out := range outputs {
+			if err := out.finish(); err != nil {
+				return err
+			}
+		}
 	}
 	if err := summary.write(cmd, flags); err != nil {
 		return err
 	}
-	if known.writer.Len() < flags.slots {
-		return fmt.Errorf("interrupted: %d of %d slots are there, --resume goes on", known.writer.Len(), flags.slots)
+	if !whole && known.file == nil {
+		return fmt.Errorf("interrupted after %d of %d slots", known.writer.Len(), flags.slots)
+	}
+	if !whole {
+		return fmt.Errorf("interrupted: %d of %d slots are in %s, --resume goes on", known.writer.Len(), flags.slots, summary.File)
 	}
 	return nil
 }
@@ -355,58 +373,58 @@ func (flags *synthFlags) write(cmd *cobra.Command, from scene, outputs []*traceO
 // traceOutput is a trace that is being written.
 type traceOutput struct {
 	writer *tracefile.Writer
-	file   *os.File // nil: stdout
+	file   *unfinished // nil: stdout
 }
 
-// openTrace starts a trace, or goes on with one of the same header.
-func openTrace(name string, stdout io.Writer, header *pb.TraceHeader, resume bool) (*traceOutput, error) {
+// openTrace starts a trace, or goes on with one of the same header. One of another is
+// left as it is.
+func (flags *synthFlags) openTrace(flag, name string, stdout io.Writer, header *pb.TraceHeader) (*traceOutput, error) {
 	if name == "-" {
 		w, err := tracefile.NewWriter(stdout, header)
 		return &traceOutput{writer: w}, err
 	}
-	if resume {
-		out, err := resumeTrace(name, header)
-		if !errors.Is(err, fs.ErrNotExist) {
-			return out, err
+	file, err := flags.openUnfinished(flag, name, flags.resume, func(there *os.File) (func(io.Writer) error, error) {
+		r, err := tracefile.NewReader(there)
+		if err == nil && !proto.Equal(r.Header(), header) {
+			err = fmt.Errorf("made by %s with other settings: %s", r.Header().GetWriter(), r.Header().GetSettings())
 		}
-	}
-	file, err := os.Create(name)
+		return nil, err
+	})
 	if err != nil {
 		return nil, err
 	}
-	w, err := tracefile.NewWriter(file, header)
-	if err != nil {
-		return nil, errors.Join(err, file.Close())
-	}
-	return &traceOutput{w, file}, nil
-}
-
-// resumeTrace opens a trace to go on with. One of another header is left as it is.
-func resumeTrace(name string, header *pb.TraceHeader) (*traceOutput, error) {
-	file, err := os.OpenFile(name, os.O_RDWR, 0)
-	if err != nil {
-		return nil, err
-	}
-	r, err := tracefile.NewReader(file)
-	if err == nil && !proto.Equal(r.Header(), header) {
-		err = fmt.Errorf("made by %s with other settings: %s", r.Header().GetWriter(), r.Header().GetSettings())
-	}
-	var w *tracefile.Writer
-	if err == nil {
-		w, err = tracefile.Resume(file)
+	out := &traceOutput{file: file}
+	if file.begun {
+		out.writer, err = tracefile.Resume(file.File)
+	} else {
+		out.writer, err = tracefile.NewWriter(file, header)
 	}
 	if err != nil {
-		file.Close()
+		file.undo()
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
-	return &traceOutput{w, file}, nil
+	return out, nil
 }
 
-// close ends the trace with its index.
-func (o *traceOutput) close() error {
-	err := o.writer.Close()
-	if o.file != nil {
-		err = errors.Join(err, o.file.Close())
+// finish ends the trace, which is whole, with its index. One that is not says by
+// having none that it is not complete.
+func (o *traceOutput) finish() error {
+	if err := o.writer.Close(); err != nil || o.file == nil {
+		return err
 	}
-	return err
+	return o.file.finish()
+}
+
+// undo takes back the start of the trace.
+func (o *traceOutput) undo() {
+	if o.file != nil {
+		o.file.undo()
+	}
+}
+
+// close closes the file; what there is of it stays.
+func (o *traceOutput) close() {
+	if o.file != nil {
+		o.file.Close()
+	}
 }

@@ -11,7 +11,6 @@ import (
 	"strings"
 	"syscall"
 	"testing"
-	"time"
 
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
@@ -155,19 +154,19 @@ func TestSynthResume(t *testing.T) {
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	for deadline := time.Now().Add(20 * time.Second); ; time.Sleep(5 * time.Millisecond) {
-		if info, err := os.Stat(name); err == nil && info.Size() > 10000 || time.Now().After(deadline) {
-			break
-		}
-	}
+	until(t, "slots", func() bool { info, err := os.Stat(partialName(name)); return err == nil && info.Size() > 10000 })
 	cmd.Process.Signal(syscall.SIGINT)
 	cmd.Wait()
 	if code := cmd.ProcessState.ExitCode(); code != exitFailed || !strings.Contains(stderr.String(), "--resume goes on") {
 		t.Fatalf("interrupted: exit %d, %s", code, stderr.String())
 	}
-	n := len(slotsOfFile(t, name))
+	n := len(slotsOfFile(t, partialName(name)))
 	if n == 0 {
 		t.Fatal("nothing is kept")
+	}
+	leastwatt(t, "", "inspect", partialName(name)).expect(t, exitDone, "cut off, or being written", "")
+	if _, err := os.Stat(name); err == nil {
+		t.Error("what was interrupted is there under the name of the whole")
 	}
 	slots := fmt.Sprint(n + 5)
 	leastwatt(t, "", append(args, "--resume", "--slots", slots)...).expect(t, exitDone, slots+", 5 of them made now", "")

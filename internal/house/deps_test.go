@@ -8,6 +8,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"leastwatt/internal/testchild"
 )
 
 // machine is a machine of programs that only pretend, to try deps.sh on.
@@ -67,7 +69,7 @@ func newMachine(t *testing.T, programs map[string]string, env ...string) machine
 // whether it passed.
 func (m machine) deps(t *testing.T, verb string) (stdout, stderr string, pass bool) {
 	t.Helper()
-	cmd := exec.CommandContext(t.Context(), filepath.Join(root, "tools", "deps.sh"), verb)
+	cmd := testchild.Command(t, filepath.Join(root, "tools", "deps.sh"), verb)
 	cmd.Env = m.env
 	var out, said bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &out, &said

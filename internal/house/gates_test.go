@@ -6,6 +6,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"leastwatt/internal/testchild"
 )
 
 // TestGates feeds each gate a good input, which must pass, and a bad one, which
@@ -108,14 +110,14 @@ func TestGates(t *testing.T) {
 // script runs one of our scripts with the directory as its last argument.
 func script(name string, args ...string) func(*testing.T, string) *exec.Cmd {
 	return func(t *testing.T, dir string) *exec.Cmd {
-		return exec.CommandContext(t.Context(), filepath.Join(root, "tools", name), append(args, dir)...)
+		return testchild.Command(t, filepath.Join(root, "tools", name), append(args, dir)...)
 	}
 }
 
 // inside runs a command in the directory.
 func inside(name string, args ...string) func(*testing.T, string) *exec.Cmd {
 	return func(t *testing.T, dir string) *exec.Cmd {
-		cmd := exec.CommandContext(t.Context(), name, args...)
+		cmd := testchild.Command(t, name, args...)
 		cmd.Dir = dir
 		return cmd
 	}

@@ -5,9 +5,10 @@ package house
 
 import (
 	"bytes"
-	"os/exec"
 	"path/filepath"
 	"testing"
+
+	"leastwatt/internal/testchild"
 )
 
 // root is the root of the module, seen from this package.
@@ -23,7 +24,7 @@ var root = func() string {
 // returns its standard output; the test ends if the command fails.
 func output(t *testing.T, dir string, env []string, name string, args ...string) string {
 	t.Helper()
-	cmd := exec.Command(name, args...)
+	cmd := testchild.Command(t, name, args...)
 	cmd.Dir = dir
 	cmd.Env = append(cmd.Environ(), env...)
 	var stderr bytes.Buffer
