@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"log/slog"
 	"runtime"
+	"runtime/debug"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -31,6 +32,9 @@ type Config struct {
 	// DrainTimeout is how long a server that stops waits for its sessions;
 	// 0 means 10 s.
 	DrainTimeout time.Duration
+	// ReceiveTimeout is how long a client may take over a message, over opening a
+	// session, and over the whole request of a single call; 0 means 30 s.
+	ReceiveTimeout time.Duration
 	// Logger takes what happens to sessions and faults; nil means nowhere.
 	Logger *slog.Logger
 	// PlaintextAnywhere lets the server listen without TLS on addresses other
@@ -47,9 +51,12 @@ type Config struct {
 // with RESOURCE_EXHAUSTED; larger slots, and slots whose plan makes a larger
 // message, are rejected with the limit's name.
 //
-// A session takes at most SessionBytes + MessageBytes for slots, the
-// StreamWindowBytes for what the transport holds, one plan in the making and one
-// on its way, and what its engine keeps.
+// Memory is bounded as a whole: HeldBytes for all messages received and not yet
+// answered and for answers on their way, StreamWindowBytes of each call for what
+// the transport holds, and of each worker what a slot takes.
+//
+// A limit for one peer, which is a host, is half of that in all where it is 0: no
+// host by itself can use up what there is.
 type Limits struct {
 	MessageBytes         int // in either direction
 	Antennas             int
@@ -65,15 +72,28 @@ type Limits struct {
 	WindowSlots  int
 	SessionBytes int // of slots; the last one read may exceed it
 
-	// What is in use at a time; more is refused with RESOURCE_EXHAUSTED. A peer is
-	// a host. A session counts its whole window as slots in flight, a call one.
+	// What is in use at a time; more is refused with RESOURCE_EXHAUSTED, and more
+	// connections are closed. A session counts its whole window as slots in flight,
+	// a call one. Calls are of every kind, sessions included.
+	Connections          int
+	ConnectionsPerPeer   int
+	Calls                int
+	CallsPerPeer         int
 	Sessions             int
 	SessionsPerPeer      int
 	SlotsInFlight        int
 	SlotsInFlightPerPeer int
+
+	// Memory of messages as they are received and until they are answered, and of
+	// answers on their way to clients. Who finds none waits; a single call is
+	// refused after ReceiveTimeout. 0 means a quarter of GOMEMLIMIT where there is
+	// one, otherwise 1 GiB.
+	HeldBytes        int
+	HeldBytesPerPeer int
 }
 
-// DefaultLimits returns the limits in force where a Config gives none.
+// DefaultLimits returns the limits in force where a Config gives none; those for
+// one peer and HeldBytes are 0, which means that they follow from others.
 func DefaultLimits() Limits {
 	return Limits{
 		MessageBytes:         64 << 20,
@@ -84,13 +104,13 @@ func DefaultLimits() Limits {
 		ProtectedDirections:  256,
 		Slot:                 scheduler.DefaultBounds(),
 		StreamsPerConnection: 256,
-		StreamWindowBytes:    256 << 10,
+		StreamWindowBytes:    64 << 10,
 		WindowSlots:          8,
 		SessionBytes:         16 << 20,
+		Connections:          2048,
+		Calls:                4096,
 		Sessions:             1024,
-		SessionsPerPeer:      512,
 		SlotsInFlight:        16384,
-		SlotsInFlightPerPeer: 8192,
 	}
 }
 
@@ -108,16 +128,43 @@ func (l Limits) resolve() Limits {
 		{&l.StreamWindowBytes, &d.StreamWindowBytes},
 		{&l.WindowSlots, &d.WindowSlots},
 		{&l.SessionBytes, &d.SessionBytes},
+		{&l.Connections, &d.Connections},
+		{&l.Calls, &d.Calls},
 		{&l.Sessions, &d.Sessions},
-		{&l.SessionsPerPeer, &d.SessionsPerPeer},
 		{&l.SlotsInFlight, &d.SlotsInFlight},
-		{&l.SlotsInFlightPerPeer, &d.SlotsInFlightPerPeer},
 	} {
 		if *f.have <= 0 {
 			*f.have = *f.otherwise
 		}
 	}
+	if l.HeldBytes <= 0 {
+		l.HeldBytes = heldBytes()
+	}
+	for _, f := range []struct {
+		perPeer, all *int
+		least        int // what a peer needs at all
+	}{
+		{&l.ConnectionsPerPeer, &l.Connections, 1},
+		{&l.CallsPerPeer, &l.Calls, 1},
+		{&l.SessionsPerPeer, &l.Sessions, 1},
+		{&l.SlotsInFlightPerPeer, &l.SlotsInFlight, l.WindowSlots},
+		{&l.HeldBytesPerPeer, &l.HeldBytes, 1},
+	} {
+		if *f.perPeer <= 0 {
+			*f.perPeer = min(max(*f.all/2, f.least), *f.all)
+		}
+	}
 	return l
+}
+
+// heldBytes is a quarter of the memory that the process may take where it is
+// told, otherwise 1 GiB.
+func heldBytes() int {
+	const without = 1 << 30
+	if limit := debug.SetMemoryLimit(-1); limit < 4*without {
+		return int(limit / 4)
+	}
+	return without
 }
 
 // resolve returns c with defaults in place of zeros.
@@ -128,6 +175,9 @@ func (c Config) resolve() Config {
 	}
 	if c.DrainTimeout <= 0 {
 		c.DrainTimeout = 10 * time.Second
+	}
+	if c.ReceiveTimeout <= 0 {
+		c.ReceiveTimeout = 30 * time.Second
 	}
 	if c.Logger == nil {
 		c.Logger = slog.New(slog.DiscardHandler)

@@ -27,6 +27,10 @@ const (
 	reasonCancelled       = "CANCELLED"
 	reasonDeadline        = "DEADLINE_EXCEEDED"
 	reasonTokenRefused    = "TOKEN_REFUSED"
+	reasonMessageRejected = "MESSAGE_REJECTED"
+	reasonMessageTooLarge = "MESSAGE_TOO_LARGE"
+	reasonMessageLate     = "MESSAGE_LATE"
+	reasonCompressed      = "COMPRESSION_REFUSED"
 )
 
 // maxDetailBytes bounds the violations of one error: they travel in a trailer,
@@ -70,9 +74,16 @@ func description(v scheduler.Violation) string {
 func rpcError(err error) error {
 	var bad *rejection
 	var full *exhausted
+	var large *tooLarge
 	switch {
 	case err == nil:
 		return nil
+	case errors.As(err, &large):
+		return withDetails(codes.ResourceExhausted, err.Error(), reasonMessageTooLarge)
+	case errors.Is(err, errLate):
+		return withDetails(codes.DeadlineExceeded, err.Error(), reasonMessageLate)
+	case errors.Is(err, errCompressed):
+		return withDetails(codes.Unimplemented, err.Error(), reasonCompressed)
 	case errors.As(err, &full):
 		return withDetails(codes.ResourceExhausted, err.Error(), reasonLimitReached)
 	case errors.As(err, &bad):

@@ -93,10 +93,10 @@ func (q *quota) take(peer string, n int) error {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	switch {
-	case q.by[peer]+n > q.mostPerPeer:
-		return &exhausted{q.what, "of one peer", q.mostPerPeer}
 	case q.used+n > q.most:
 		return &exhausted{q.what, "in all", q.most}
+	case q.by[peer]+n > q.mostPerPeer:
+		return &exhausted{q.what, "of one peer", q.mostPerPeer}
 	}
 	q.used += n
 	q.by[peer] += n
@@ -138,8 +138,22 @@ func peerOf(ctx context.Context) string {
 	if !ok || p.Addr == nil {
 		return ""
 	}
-	if host, _, err := net.SplitHostPort(p.Addr.String()); err == nil {
+	return hostOf(p.Addr)
+}
+
+// hostOf returns the host of an address; for those that have none, their network.
+func hostOf(addr net.Addr) string {
+	if host, _, err := net.SplitHostPort(addr.String()); err == nil {
 		return host
 	}
-	return p.Addr.Network()
+	return addr.Network()
+}
+
+// addressOf returns the whole address that a call comes from.
+func addressOf(ctx context.Context) string {
+	p, ok := peer.FromContext(ctx)
+	if !ok || p.Addr == nil {
+		return ""
+	}
+	return p.Addr.String()
 }

@@ -26,12 +26,18 @@ type Server struct {
 	newEngine func() engine
 	pool      *pool
 	sessions  *quota
-	slots     *quota        // in flight
-	draining  chan struct{} // closed when the server stops
-	readers   sync.WaitGroup
-	faults    atomic.Int64
-	grpc      *grpc.Server
-	health    *health.Server
+	slots     *quota  // in flight
+	calls     *quota  // unfinished, of any kind
+	memory    *ledger // of messages received and answers on their way
+
+	connections *quota
+	conns       sync.Map // [address] *countedConn
+
+	draining chan struct{} // closed when the server stops
+	readers  sync.WaitGroup
+	faults   atomic.Int64
+	grpc     *grpc.Server
+	health   *health.Server
 }
 
 // engine is what the server needs of scheduler.Engine; one that remembers is
@@ -53,15 +59,20 @@ func newServer(c Config, newEngine func() engine) *Server {
 		pool:      newPool(c.Workers),
 		sessions:  newQuota("sessions", c.Limits.Sessions, c.Limits.SessionsPerPeer),
 		slots:     newQuota("slots in flight", c.Limits.SlotsInFlight, c.Limits.SlotsInFlightPerPeer),
+		calls:     newQuota("calls", c.Limits.Calls, c.Limits.CallsPerPeer),
+		memory:    newLedger(c.Limits.HeldBytes, c.Limits.HeldBytesPerPeer),
 		draining:  make(chan struct{}),
 		health:    health.NewServer(),
+
+		connections: newQuota("connections", c.Limits.Connections, c.Limits.ConnectionsPerPeer),
 	}
 	options := append(s.transport(), c.Credentials.serverOptions()...)
 	s.grpc = grpc.NewServer(append(options, c.Telemetry.serverOptions()...)...)
-	pb.RegisterSlotSchedulerServiceServer(s.grpc, s)
-	healthpb.RegisterHealthServer(s.grpc, s.health)
+	services := registrar{s.grpc, s}
+	pb.RegisterSlotSchedulerServiceServer(services, s)
+	healthpb.RegisterHealthServer(services, s.health)
 	s.health.SetServingStatus(pb.SlotSchedulerService_ServiceDesc.ServiceName, healthpb.HealthCheckResponse_SERVING)
-	reflection.Register(s.grpc)
+	reflection.Register(services)
 	c.Telemetry.attach(s)
 	return s
 }
@@ -87,7 +98,7 @@ func (s *Server) Serve(ctx context.Context, lis net.Listener) error {
 		s.drain()
 	}()
 	s.config.Logger.Info("serving", "address", lis.Addr().String(), "workers", s.config.Workers)
-	err := s.grpc.Serve(lis)
+	err := s.grpc.Serve(&door{lis, s})
 	if errors.Is(err, grpc.ErrServerStopped) { // stopped before it began
 		err = nil
 	}

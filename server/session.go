@@ -29,6 +29,7 @@ type slotStream = grpc.BidiStreamingServer[pb.StreamSlotsRequest, pb.StreamSlots
 type session struct {
 	server    *Server
 	stream    slotStream
+	call      *call // nil where gRPC has no part in it
 	queue     *queue
 	seat      seat
 	id        string
@@ -54,7 +55,7 @@ func (s *Server) StreamSlots(stream slotStream) error {
 	}
 	defer s.slots.give(peer, window)
 
-	ses := &session{server: s, stream: stream}
+	ses := &session{server: s, stream: stream, call: callOf(stream.Context())}
 	if err := ses.open(); err != nil {
 		return rpcError(err)
 	}
@@ -90,6 +91,9 @@ func (ses *session) open() error {
 		return &rejection{reasonSessionRejected, bad}
 	}
 	ses.set(open)
+	if ses.call != nil {
+		ses.call.give(ses.call.taken)
+	}
 	return ses.stream.Send(&pb.StreamSlotsResponse{Kind: &pb.StreamSlotsResponse_Opened{Opened: &pb.SessionOpened{
 		SessionId:            ses.id,
 		Options:              convert.OptionsToProto(options.Resolve()),
@@ -118,7 +122,7 @@ func (ses *session) set(open *pb.OpenSession) {
 	if newestWins {
 		window = newestWindow
 	}
-	ses.queue = newQueue(window, l.SessionBytes, newestWins)
+	ses.queue = newQueue(window, l.SessionBytes, newestWins, ses.call.give)
 }
 
 func (ses *session) policy() pb.LateSlotPolicy {
@@ -172,7 +176,11 @@ func (ses *session) read() {
 			ses.queue.end(err)
 			return
 		}
-		ses.queue.put(req, proto.Size(req))
+		bytes := proto.Size(req)
+		if ses.call != nil {
+			bytes = ses.call.taken
+		}
+		ses.queue.put(req, bytes)
 	}
 }
 
@@ -228,6 +236,9 @@ func (ses *session) plan(slot *pb.Slot) error {
 		bad = append(bad, scheduler.Violation{
 			Path: "sequence", Value: fmt.Sprint(n), Allowed: fmt.Sprintf("> %d, the last one", ses.lastSequence),
 		})
+	}
+	if err := ses.call.room(ses.stream.Context()); err != nil {
+		return err
 	}
 	plan, err := ses.server.answer(ses.stream.Context(), &ses.seat, slot, bad)
 	if err != nil {

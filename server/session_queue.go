@@ -13,9 +13,10 @@ var errStopping = errors.New("server: the server is stopping")
 // queue holds the messages of a session from when its reader has them to when
 // its handler has answered them. It bounds their number and their bytes.
 type queue struct {
-	window     int  // most messages
-	bytes      int  // of messages: at this many, no more are read
-	newestWins bool // a slot that waits is dropped when a newer one arrives
+	window     int             // most messages
+	bytes      int             // of messages: at this many, no more are read
+	newestWins bool            // a slot that waits is dropped when a newer one arrives
+	release    func(bytes int) // is told of messages that are held no more
 
 	mu      sync.Mutex
 	items   []item
@@ -35,9 +36,9 @@ type item struct {
 	dropped *pb.DroppedSlot
 }
 
-func newQueue(window, bytes int, newestWins bool) *queue {
+func newQueue(window, bytes int, newestWins bool, release func(bytes int)) *queue {
 	return &queue{
-		window: window, bytes: bytes, newestWins: newestWins,
+		window: window, bytes: bytes, newestWins: newestWins, release: release,
 		arrived: make(chan struct{}, 1), left: make(chan struct{}, 1),
 	}
 }
@@ -86,6 +87,7 @@ func (q *queue) drop(newer int64) {
 		it := &q.items[i]
 		if slot := it.req.GetSlot(); slot != nil && slot.GetSequence() < newer {
 			q.size -= it.bytes
+			q.release(it.bytes)
 			*it = item{dropped: &pb.DroppedSlot{Sequence: slot.GetSequence(), NewerSequence: newer}}
 		}
 	}
@@ -139,5 +141,6 @@ func (q *queue) done(it item) {
 	defer q.mu.Unlock()
 	q.held--
 	q.size -= it.bytes
+	q.release(it.bytes)
 	wake(q.left)
 }

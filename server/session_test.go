@@ -168,7 +168,7 @@ func TestQueue(t *testing.T) {
 	slot := func(n int64) *pb.StreamSlotsRequest {
 		return &pb.StreamSlotsRequest{Kind: &pb.StreamSlotsRequest_Slot{Slot: &pb.Slot{Sequence: n}}}
 	}
-	q := newQueue(3, 100, false)
+	q := newQueue(3, 100, false, func(int) {})
 	full := func() bool {
 		q.mu.Lock()
 		defer q.mu.Unlock()
@@ -628,9 +628,9 @@ func TestLimitsInUse(t *testing.T) {
 		limits Limits
 		text   string
 	}{
-		"sessions":          {Limits{Sessions: 2}, "at most 2 sessions in all"},
+		"sessions":          {Limits{Sessions: 2, SessionsPerPeer: 3}, "at most 2 sessions in all"},
 		"sessions per peer": {Limits{SessionsPerPeer: 2}, "at most 2 sessions of one peer"},
-		"slots":             {Limits{WindowSlots: 3, SlotsInFlight: 8}, "at most 8 slots in flight in all"},
+		"slots":             {Limits{WindowSlots: 3, SlotsInFlight: 8, SlotsInFlightPerPeer: 9}, "at most 8 slots in flight in all"},
 		"slots per peer":    {Limits{WindowSlots: 3, SlotsInFlightPerPeer: 8}, "at most 8 slots in flight of one peer"},
 	} {
 		s := start(t, Config{Limits: c.limits}, nil)
@@ -671,7 +671,7 @@ func TestLimitsInUse(t *testing.T) {
 	}
 
 	gate, entered := make(chan struct{}), make(chan int64, 1)
-	s := start(t, Config{Limits: Limits{SlotsInFlight: 1}}, gated(gate, entered))
+	s := start(t, Config{Limits: Limits{SlotsInFlight: 1, SlotsInFlightPerPeer: 2}}, gated(gate, entered))
 	rpc := s.rpc(t)
 	var first sync.WaitGroup
 	first.Go(func() { rpc.ScheduleSlot(t.Context(), &pb.ScheduleSlotRequest{Slot: newMessage(1)}) })

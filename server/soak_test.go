@@ -36,7 +36,7 @@ func TestSoak(t *testing.T) {
 	before := goleak.IgnoreCurrent()
 	t.Cleanup(func() { goleak.VerifyNone(t, before) })
 	var log lockedBuffer
-	limits := Limits{MessageBytes: 1 << 20, WindowSlots: 4, Sessions: 40, Antennas: 64, Users: 32}
+	limits := Limits{MessageBytes: 1 << 20, WindowSlots: 4, Sessions: 40, SessionsPerPeer: 40, Antennas: 64, Users: 32}
 	s := start(t, Config{Limits: limits, Logger: slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelError}))}, nil)
 	k := &soak{T: t, server: s, proxy: newProxy(t, s.address)}
 	ctx, cancel := context.WithTimeout(t.Context(), *soakTime)

@@ -31,7 +31,7 @@ func (s *Server) ServeSide(ctx context.Context, lis net.Listener, c SideConfig) 
 		lis.Close()
 		return err
 	}
-	probes := grpc.NewServer()
+	probes := grpc.NewServer(grpc.MaxRecvMsgSize(smallMessageBytes))
 	healthpb.RegisterHealthServer(probes, s.health)
 	protocols := &http.Protocols{}
 	protocols.SetHTTP1(true)
@@ -41,6 +41,7 @@ func (s *Server) ServeSide(ctx context.Context, lis net.Listener, c SideConfig) 
 		Protocols:         protocols,
 		ReadHeaderTimeout: 10 * time.Second,
 		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    maxHeaderBytes,
 	}
 	stopped := make(chan struct{})
 	ctx, cancel := context.WithCancel(ctx)

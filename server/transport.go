@@ -8,7 +8,8 @@ import (
 )
 
 const (
-	maxHeaderBytes   = 64 << 10         // of the metadata of one call
+	maxHeaderBytes   = 16 << 10         // of the metadata of one call
+	connWindowBytes  = 1 << 20          // on their way on one connection; what streams hold is bounded by their own windows
 	handshakeTimeout = 10 * time.Second // of a new connection
 	pingInterval     = 30 * time.Second // of a silent connection: is the client still there?
 	pingTimeout      = 15 * time.Second
@@ -25,11 +26,12 @@ func (s *Server) transport() []grpc.ServerOption {
 		grpc.MaxHeaderListSize(maxHeaderBytes),
 		grpc.ConnectionTimeout(handshakeTimeout),
 		grpc.StaticStreamWindowSize(int32(l.StreamWindowBytes)),
-		grpc.StaticConnWindowSize(int32(l.StreamWindowBytes)),
+		grpc.StaticConnWindowSize(connWindowBytes),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: minPingInterval, PermitWithoutStream: true}),
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: pingInterval, Timeout: pingTimeout}),
 		grpc.WaitForHandlers(true),
 		grpc.ChainUnaryInterceptor(s.containUnary),
-		grpc.ChainStreamInterceptor(s.containStream),
+		grpc.ChainStreamInterceptor(s.containStream, s.receiveStream),
+		grpc.InTapHandle(s.admit),
 	}
 }

@@ -71,6 +71,7 @@ the health service of gRPC for probes, and with --profiles what pprof serves.`,
 	f.StringVar(&flags.credentials.Tokens, "token-file", "", "bearer tokens, one a line; lines with # do not count")
 	f.IntVar(&c.Workers, "workers", 0, "slots scheduled at once; 0: one for each CPU")
 	f.DurationVar(&c.DrainTimeout, "drain-timeout", 0, "how long to wait for sessions when stopping; 0: 10s")
+	f.DurationVar(&c.ReceiveTimeout, "receive-timeout", 0, "how long a client may take over a message, or to open a session; 0: 30s")
 	l := &c.Limits
 	f.IntVar(&l.MessageBytes, "max-message-bytes", l.MessageBytes, "largest message in either direction")
 	f.IntVar(&l.Antennas, "max-antennas", l.Antennas, "most antennas of a slot")
@@ -81,10 +82,16 @@ the health service of gRPC for probes, and with --profiles what pprof serves.`,
 	f.Int64Var(&l.Slot.Directions, "max-directions", l.Slot.Directions, "most directions that an array tells apart, over the sphere and in protected cones")
 	f.IntVar(&l.WindowSlots, "window-slots", l.WindowSlots, "slots that a session holds unanswered")
 	f.IntVar(&l.SessionBytes, "session-bytes", l.SessionBytes, "bytes of slots that a session holds unanswered, but for the last one")
+	f.IntVar(&l.HeldBytes, "held-bytes", 0, "memory of messages and answers held for clients; 0: a quarter of GOMEMLIMIT, without one 1 GiB")
+	f.IntVar(&l.HeldBytesPerPeer, "held-bytes-per-peer", 0, "the same for one host; 0: half of all")
+	f.IntVar(&l.Connections, "max-connections", l.Connections, "most connections at a time")
+	f.IntVar(&l.ConnectionsPerPeer, "max-connections-per-peer", 0, "most connections of one host; 0: half of all")
+	f.IntVar(&l.Calls, "max-calls", l.Calls, "most calls at a time, of every kind")
+	f.IntVar(&l.CallsPerPeer, "max-calls-per-peer", 0, "most calls of one host; 0: half of all")
 	f.IntVar(&l.Sessions, "max-sessions", l.Sessions, "most sessions at a time")
-	f.IntVar(&l.SessionsPerPeer, "max-sessions-per-peer", l.SessionsPerPeer, "most sessions of one host")
+	f.IntVar(&l.SessionsPerPeer, "max-sessions-per-peer", 0, "most sessions of one host; 0: half of all")
 	f.IntVar(&l.SlotsInFlight, "max-slots-in-flight", l.SlotsInFlight, "most slots at a time; a session counts its window")
-	f.IntVar(&l.SlotsInFlightPerPeer, "max-slots-in-flight-per-peer", l.SlotsInFlightPerPeer, "most slots of one host")
+	f.IntVar(&l.SlotsInFlightPerPeer, "max-slots-in-flight-per-peer", 0, "most slots of one host; 0: half of all")
 	f.StringVar(&flags.sideListen, "side-listen", "", "address of the side port, HOST:PORT; empty: none")
 	f.BoolVar(&flags.side.PlaintextAnywhere, "side-without-tls", false, "allow addresses other than loopback for the side port, which has no TLS")
 	f.BoolVar(&flags.side.Profiles, "profiles", false, "serve pprof on the side port, at /debug/pprof/; loopback only")
@@ -99,7 +106,12 @@ the health service of gRPC for probes, and with --profiles what pprof serves.`,
 // check holds what can be known wrong before anything runs.
 func (s *serveFlags) check(cmd *cobra.Command) error {
 	err := checkPositive(cmd, "max-message-bytes", "max-antennas", "max-users", "max-subbands", "window-slots", "session-bytes",
-		"max-slot-memory", "max-slot-work", "max-directions", "max-sessions", "max-sessions-per-peer", "max-slots-in-flight", "max-slots-in-flight-per-peer")
+		"max-slot-memory", "max-slot-work", "max-directions", "max-connections", "max-calls", "max-sessions", "max-slots-in-flight")
+	if err != nil {
+		return err
+	}
+	err = checkNotNegative(cmd, "held-bytes", "held-bytes-per-peer", "max-connections-per-peer", "max-calls-per-peer",
+		"max-sessions-per-peer", "max-slots-in-flight-per-peer")
 	if err != nil {
 		return err
 	}
@@ -126,6 +138,16 @@ func checkPositive(cmd *cobra.Command, names ...string) error {
 		given := cmd.Flags().Lookup(name).Value.String()
 		if n, err := strconv.ParseInt(given, 10, 64); err != nil || n < 1 {
 			return usagef("--%s %s: at least 1", name, given)
+		}
+	}
+	return nil
+}
+
+// checkNotNegative holds that integer flags are at least 0.
+func checkNotNegative(cmd *cobra.Command, names ...string) error {
+	for _, name := range names {
+		if n, err := cmd.Flags().GetInt(name); err != nil || n < 0 {
+			return usagef("--%s %d: at least 0", name, n)
 		}
 	}
 	return nil
