@@ -21,7 +21,7 @@ import (
 type Open struct {
 	CellID    string            // for the server's logs
 	SessionID string            // empty: the server makes one
-	Options   scheduler.Options // of slots whose own are all zero
+	Options   scheduler.Options // of slots, but for what is not zero in their own
 	// NewestWins drops a slot that waits when a newer one arrives: its plan is one
 	// of StatusDropped.
 	NewestWins bool

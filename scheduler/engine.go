@@ -40,6 +40,7 @@ func (e *Engine) Schedule(ctx context.Context, slot *Slot) *Plan {
 	}
 	plan := schedule(ctx, e.memory.withRepayment(slot), &e.memory)
 	if plan.Status != StatusFailed {
+		plan.Options = slot.Options.asTold()
 		e.memory.settle(slot, plan)
 	}
 	return plan

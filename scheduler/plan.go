@@ -58,6 +58,7 @@ type Plan struct {
 	LimitsBinding     []BindingLimit
 	UnservableUserIDs []string
 	Strategy          Strategy
+	Options           Options  // of the slot, defaults filled in; without a codebook's own beams
 	RadiatedPowerW    float64  // mean over the slot
 	ConsumedPowerW    *float64 // mean over the slot; nil: not known
 	FloorPowerW       *float64 // nil: not asked for

@@ -170,3 +170,15 @@ func (o Options) Resolve() Options {
 	}
 	return o
 }
+
+// asTold returns the options as a plan tells them: defaults filled in, and without
+// the own beams of a codebook, which would outweigh the plan.
+func (o Options) asTold() Options {
+	o = o.Resolve()
+	if o.Codebook != nil && len(o.Codebook.Beams) > 0 {
+		book := *o.Codebook
+		book.Beams = nil
+		o.Codebook = &book
+	}
+	return o
+}

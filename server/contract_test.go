@@ -115,7 +115,7 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 	"consumption.joulesPerBit":        consumption("joulesPerBit", -1, 1e-6),
 	"consumption.operationsPerJoule":  consumption("operationsPerJoule", -1, 1e6),
 	"floor": {
-		good: func(o *pb.Options) { o.Floor = true },
+		good: func(o *pb.Options) { o.Floor = proto.Bool(true) },
 		effect: func(a, b *pb.Plan) bool {
 			floor := b.GetFloorPowerW()
 			return a.FloorPowerW == nil && a.GetFloorCertificate() == nil && floor > 0 && floor <= b.GetRadiatedPowerW() &&
@@ -132,18 +132,18 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 	},
 	"seed": {
 		base:   func(o *pb.Options) { o.Grouping = "random" },
-		good:   func(o *pb.Options) { o.Seed = otherSeed },
+		good:   func(o *pb.Options) { o.Seed = proto.Int64(otherSeed) },
 		effect: otherGroups,
 	},
 	"workLimit": {
-		bad: func(o *pb.Options) { o.WorkLimit = -1 }, path: "options.workLimit",
-		good: func(o *pb.Options) { o.WorkLimit = 1 },
+		bad: func(o *pb.Options) { o.WorkLimit = proto.Int64(-1) }, path: "options.workLimit",
+		good: func(o *pb.Options) { o.WorkLimit = proto.Int64(1) },
 		effect: func(a, b *pb.Plan) bool {
 			return !a.GetStoppedEarly() && b.GetStoppedEarly() && b.GetSolves() < a.GetSolves()
 		},
 	},
 	"computeBudgetMicros": {
-		bad: func(o *pb.Options) { o.ComputeBudgetMicros = -1 }, path: "options.computeBudgetMicros",
+		bad: func(o *pb.Options) { o.ComputeBudgetMicros = proto.Int64(-1) }, path: "options.computeBudgetMicros",
 		elsewhere: "TestComputeBudget",
 	},
 	"correlationThreshold": {
@@ -153,20 +153,20 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 		effect: func(a, b *pb.Plan) bool { return len(a.GetGroups()) == 1 && len(b.GetGroups()) == 3 },
 	},
 	"hysteresisDb": {
-		bad: func(o *pb.Options) { o.Grouping, o.HysteresisDb = "alone", 1 }, path: "options.hysteresisDb",
+		bad: func(o *pb.Options) { o.Grouping, o.HysteresisDb = "alone", proto.Float64(1) }, path: "options.hysteresisDb",
 		elsewhere: "TestHysteresis",
 	},
 	"backlogSlots": {
-		bad: func(o *pb.Options) { o.BacklogSlots = -1 }, path: "options.backlogSlots",
+		bad: func(o *pb.Options) { o.BacklogSlots = proto.Float64(-1) }, path: "options.backlogSlots",
 		elsewhere: "TestOwed",
 	},
 	"sinrGapDb": {
-		bad: func(o *pb.Options) { o.SinrGapDb = -1 }, path: "options.sinrGapDb",
-		good: func(o *pb.Options) { o.SinrGapDb = 3 }, effect: morePower,
+		bad: func(o *pb.Options) { o.SinrGapDb = proto.Float64(-1) }, path: "options.sinrGapDb",
+		good: func(o *pb.Options) { o.SinrGapDb = proto.Float64(3) }, effect: morePower,
 	},
 	"rateTable": {
-		bad: func(o *pb.Options) { o.RateTable = "x" }, path: "options.rateTable",
-		good:   func(o *pb.Options) { o.RateTable = "cqi-64qam" },
+		bad: func(o *pb.Options) { o.RateTable = proto.String("x") }, path: "options.rateTable",
+		good:   func(o *pb.Options) { o.RateTable = proto.String("cqi-64qam") },
 		effect: func(a, b *pb.Plan) bool { return len(stepsOf(a)) == 0 && len(stepsOf(b)) == 1 },
 	},
 	"codebook.oversampling": {
@@ -191,9 +191,9 @@ var optionCases = map[string]fieldCase[*pb.Options]{
 		},
 	},
 	"shareStep": {
-		bad: func(o *pb.Options) { o.ShareStep = 2 }, path: "options.shareStep",
+		bad: func(o *pb.Options) { o.ShareStep = proto.Float64(2) }, path: "options.shareStep",
 		base: func(o *pb.Options) { o.Grouping = "alone" },
-		good: func(o *pb.Options) { o.ShareStep = 0.25 },
+		good: func(o *pb.Options) { o.ShareStep = proto.Float64(0.25) },
 		effect: func(a, b *pb.Plan) bool {
 			whole := func(p *pb.Plan) bool {
 				for _, g := range p.GetGroups() {
@@ -221,7 +221,7 @@ func consumption(field string, bad, good float64) fieldCase[*pb.Options] {
 		}
 	}
 	base := func(o *pb.Options) {
-		o.Grouping, o.ShareStep = "together", 0.75
+		o.Grouping, o.ShareStep = "together", proto.Float64(0.75)
 		o.Consumption = &pb.Consumption{BaseW: proto.Float64(1), AntennaW: proto.Float64(1)}
 	}
 	return fieldCase[*pb.Options]{

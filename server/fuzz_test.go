@@ -31,33 +31,35 @@ var fuzzSeeds = []func(*pb.Slot){
 	func(s *pb.Slot) { withGroups(s); s.Groups[0].Share = proto.Float64(0.5) },
 	func(s *pb.Slot) { s.Options = &pb.Options{Beams: "matched", Power: "iterative", Grouping: "together"} },
 	func(s *pb.Slot) {
-		s.Options = &pb.Options{Beams: "zero-forcing", Power: "lp", Grouping: "random", Seed: 3}
+		s.Options = &pb.Options{Beams: "zero-forcing", Power: "lp", Grouping: "random", Seed: proto.Int64(3)}
 	},
 	func(s *pb.Slot) {
 		s.Options = &pb.Options{Beams: "regularized", Weights: pb.WeightFormat_WEIGHT_FORMAT_F32}
 	},
 	func(s *pb.Slot) {
-		s.Options = &pb.Options{Weights: pb.WeightFormat_WEIGHT_FORMAT_I16, Grouping: "alone", ShareStep: 0.1}
+		s.Options = &pb.Options{Weights: pb.WeightFormat_WEIGHT_FORMAT_I16, Grouping: "alone", ShareStep: proto.Float64(0.1)}
 	},
 	func(s *pb.Slot) {
-		s.Options = &pb.Options{RateTable: "cqi-64qam", SinrGapDb: 1, ComputeBudgetMicros: 100}
+		s.Options = &pb.Options{RateTable: proto.String("cqi-64qam"), SinrGapDb: proto.Float64(1), ComputeBudgetMicros: proto.Int64(100)}
 	},
-	func(s *pb.Slot) { s.Options = &pb.Options{Floor: true, WorkLimit: 20, HysteresisDb: 0.5} },
+	func(s *pb.Slot) {
+		s.Options = &pb.Options{Floor: proto.Bool(true), WorkLimit: proto.Int64(20), HysteresisDb: proto.Float64(0.5)}
+	},
 	func(s *pb.Slot) {
 		s.Options = &pb.Options{Beams: "codebook", Codebook: &pb.Codebook{Oversampling: 2, Columns: 2}}
 	},
 	func(s *pb.Slot) {
-		s.Options = &pb.Options{Beams: "codebook", Grouping: "together", RateTable: "cqi-64qam",
+		s.Options = &pb.Options{Beams: "codebook", Grouping: "together", RateTable: proto.String("cqi-64qam"),
 			Codebook: &pb.Codebook{Values: []float64{1, 2, 0, 0, 1e-300, 0, 0, 1e300, 0, 0, 0, 1, 1, 0, 0, 0}}}
 	},
-	func(s *pb.Slot) { s.Options = &pb.Options{Floor: true} },
+	func(s *pb.Slot) { s.Options = &pb.Options{Floor: proto.Bool(true)} },
 	func(s *pb.Slot) {
-		s.Options = &pb.Options{Floor: true}
+		s.Options = &pb.Options{Floor: proto.Bool(true)}
 		s.Users[0].NoiseW, s.Users[1].NoiseW = 1e-25, 1e25
 	},
-	func(s *pb.Slot) { s.Options = &pb.Options{Floor: true}; s.Users[0].RateBps = 1e8 },
+	func(s *pb.Slot) { s.Options = &pb.Options{Floor: proto.Bool(true)}; s.Users[0].RateBps = 1e8 },
 	func(s *pb.Slot) {
-		s.Options = &pb.Options{Floor: true}
+		s.Options = &pb.Options{Floor: proto.Bool(true)}
 		copy(s.Channel.Values[8:16], s.Channel.Values[:8])
 	},
 	func(s *pb.Slot) { s.Options = &pb.Options{CorrelationThreshold: proto.Float64(0.3)} },
@@ -151,7 +153,7 @@ func FuzzSession(f *testing.F) {
 		{open(&pb.OpenSession{WantSessionState: true}), slot(1, fuzzSeeds[0]), slot(2, moves), slot(1, moves)},
 		{open(&pb.OpenSession{LateSlotPolicy: pb.LateSlotPolicy_LATE_SLOT_POLICY_NEWEST_WINS}), slot(1, moves), slot(2, moves), slot(3, moves)},
 		{open(&pb.OpenSession{ResumeAfterSequence: proto.Int64(1), SessionState: sealState(scheduler.NewEngine())}), slot(2, moves)},
-		{open(&pb.OpenSession{Options: &pb.Options{Grouping: "alone", HysteresisDb: 1}}), slot(1, fuzzSeeds[0]), slot(2, moves), {}},
+		{open(&pb.OpenSession{Options: &pb.Options{Grouping: "alone", HysteresisDb: proto.Float64(1)}}), slot(1, fuzzSeeds[0]), slot(2, moves), {}},
 	} {
 		var b []byte
 		for _, r := range requests {
@@ -292,14 +294,14 @@ func drawWildSlot(t *rapid.T) *pb.Slot {
 			Grouping:  name("grouping", scheduler.Groupings()),
 			Beams:     name("beams", scheduler.Beams()),
 			Weights:   pb.WeightFormat(rapid.IntRange(0, 4).Draw(t, "weights")),
-			ShareStep: rapid.SampledFrom([]float64{0, 0.01, 1.0 / 14, 0.5, 1}).Draw(t, "step"),
+			ShareStep: proto.Float64(rapid.SampledFrom([]float64{0, 0.01, 1.0 / 14, 0.5, 1}).Draw(t, "step")),
 		},
 	}
 	if rapid.Bool().Draw(t, "gap given") {
-		slot.Options.SinrGapDb = rapid.Float64Range(0, 100).Draw(t, "gap")
+		slot.Options.SinrGapDb = proto.Float64(rapid.Float64Range(0, 100).Draw(t, "gap"))
 	}
 	if rapid.Bool().Draw(t, "table given") {
-		slot.Options.RateTable = name("table", scheduler.RateTables())
+		slot.Options.RateTable = proto.String(name("table", scheduler.RateTables()))
 	}
 	if rapid.Bool().Draw(t, "consumption given") {
 		slot.Options.Objective = name("objective", scheduler.Objectives())

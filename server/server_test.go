@@ -331,35 +331,76 @@ func TestStreamBadSlots(t *testing.T) {
 	}
 }
 
-// TestSessionOptions: a slot's own options take the place of the session's, as a
-// whole.
+// TestSessionOptions: a slot's own options take the place of the session's field by
+// field, 0 too where it is given, and the plan says what came of it.
 func TestSessionOptions(t *testing.T) {
 	s := start(t, Config{}, nil)
-	stream := s.stream(t, &pb.OpenSession{Options: &pb.Options{Grouping: "alone", Weights: pb.WeightFormat_WEIGHT_FORMAT_F64}})
+	f64, none := pb.WeightFormat_WEIGHT_FORMAT_F64, pb.WeightFormat_WEIGHT_FORMAT_NONE
+	stream := s.stream(t, &pb.OpenSession{Options: &pb.Options{
+		Grouping: "alone", Weights: f64, RateTable: proto.String("cqi-64qam"), Floor: proto.Bool(true), Seed: proto.Int64(5),
+	}})
 	if opened := recv(t, stream).GetOpened(); opened.GetOptions().GetGrouping() != "alone" ||
 		opened.GetOptions().GetBeams() != "optimal" || opened.GetSessionId() == "" {
 		t.Errorf("opened %v", opened)
 	}
-	own := newMessage(2)
-	own.Options = &pb.Options{Grouping: "together"}
-	empty := newMessage(3)
-	empty.Options = &pb.Options{}
-	for _, c := range []struct {
-		slot     *pb.Slot
-		grouping string
-		weights  bool
+	for i, c := range []struct {
+		own          *pb.Options
+		grouping     string
+		weights      pb.WeightFormat
+		table, floor bool
+		seed         int64
 	}{
-		{newMessage(1), "alone", true},
-		{own, "together", false},
-		{empty, scheduler.DefaultGrouping, false},
-		{newMessage(4), "alone", true},
+		{nil, "alone", f64, true, true, 5},
+		{&pb.Options{Grouping: "together"}, "together", f64, true, true, 5},
+		{&pb.Options{}, "alone", f64, true, true, 5},
+		{&pb.Options{Weights: none, RateTable: proto.String(""), Floor: proto.Bool(false), Seed: proto.Int64(0)}, "alone", none, false, false, 0},
+		{nil, "alone", f64, true, true, 5},
 	} {
-		sendSlot(t, stream, c.slot)
+		slot := newMessage(int64(i + 1))
+		slot.Options = c.own
+		sendSlot(t, stream, slot)
 		plan := recv(t, stream).GetPlan()
-		weights := plan.GetGroups()[0].GetAllocations()[0].GetWeights() != nil
-		if plan.GetStrategy().GetGrouping() != c.grouping || weights != c.weights {
-			t.Errorf("slot %d: strategy %v, weights %v", plan.GetSequence(), plan.GetStrategy(), weights)
+		if len(plan.GetGroups()) == 0 {
+			t.Fatalf("slot %d: %v", i+1, plan)
 		}
+		first := plan.GetGroups()[0].GetAllocations()[0]
+		if plan.GetStrategy().GetGrouping() != c.grouping || (first.GetWeights() != nil) != (c.weights == f64) ||
+			(first.GetRateStep() != nil) != c.table || (plan.FloorPowerW != nil) != c.floor {
+			t.Errorf("slot %d, %v: not as merged: %v", i+1, c.own, plan)
+		}
+		table := ""
+		if c.table {
+			table = "cqi-64qam"
+		}
+		want := &pb.Options{
+			Grouping: c.grouping, Beams: "optimal", Power: "joint", Objective: "radiated", Floor: &c.floor, Weights: c.weights,
+			Seed: &c.seed, WorkLimit: proto.Int64(0), ComputeBudgetMicros: proto.Int64(0), HysteresisDb: proto.Float64(0),
+			SinrGapDb: proto.Float64(0), RateTable: &table, ShareStep: proto.Float64(0), BacklogSlots: proto.Float64(0),
+		}
+		if !proto.Equal(plan.GetOptions(), want) {
+			t.Errorf("slot %d: the plan tells of %v, want %v", i+1, plan.GetOptions(), want)
+		}
+	}
+}
+
+// TestPlanOptions: a plan leaves out a codebook's own beams, and the plan of a slot
+// that was refused tells no options.
+func TestPlanOptions(t *testing.T) {
+	s := start(t, Config{}, nil)
+	stream := s.stream(t, &pb.OpenSession{Options: &pb.Options{Grouping: "alone"}})
+	recv(t, stream)
+	slot := newMessage(1)
+	slot.Options = &pb.Options{Beams: "codebook", Codebook: &pb.Codebook{Values: []float64{0, 0, 3, 0, 0, 0, 0, 0}}}
+	sendSlot(t, stream, slot)
+	got := recv(t, stream).GetPlan().GetOptions()
+	if got.GetGrouping() != "alone" || got.GetBeams() != "codebook" || got.Codebook == nil || len(got.Codebook.Values) > 0 {
+		t.Errorf("the plan tells of %v", got)
+	}
+	slot = newMessage(2)
+	slot.Options = &pb.Options{Power: "joint", Beams: "matched"}
+	sendSlot(t, stream, slot)
+	if plan := recv(t, stream).GetPlan(); plan.GetStatus() != pb.PlanStatus_PLAN_STATUS_REJECTED || plan.Options != nil {
+		t.Errorf("refused: %v", plan)
 	}
 }
 

@@ -34,7 +34,7 @@ type session struct {
 	seat      seat
 	id        string
 	cell      string
-	options   *pb.Options // of slots that bring none; nil for the defaults
+	options   *pb.Options // of every slot, but for what it sets itself; nil for the defaults
 	wantState bool
 
 	started      bool
@@ -96,7 +96,7 @@ func (ses *session) open() error {
 	}
 	return ses.stream.Send(&pb.StreamSlotsResponse{Kind: &pb.StreamSlotsResponse_Opened{Opened: &pb.SessionOpened{
 		SessionId:            ses.id,
-		Options:              convert.OptionsToProto(options.Resolve()),
+		Options:              convert.EffectiveOptions(options.Resolve()),
 		LateSlotPolicy:       ses.policy(),
 		WindowSlots:          int32(ses.queue.window),
 		ResumeAfterSequence:  open.ResumeAfterSequence,
@@ -228,9 +228,7 @@ func (ses *session) handle(it item) error {
 
 // plan answers one slot.
 func (ses *session) plan(slot *pb.Slot) error {
-	if slot.GetOptions() == nil && ses.options != nil {
-		slot.Options = ses.options
-	}
+	slot.Options = convert.MergeOptions(ses.options, slot.GetOptions())
 	var bad []scheduler.Violation
 	if n := slot.GetSequence(); !ses.rises(n) {
 		bad = append(bad, scheduler.Violation{

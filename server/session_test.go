@@ -592,7 +592,7 @@ func TestBudgetLearns(t *testing.T) {
 	at := &seat{}
 	for i := range int64(4) {
 		slot := newMessage(i)
-		slot.Options = &pb.Options{ComputeBudgetMicros: budget.Microseconds()}
+		slot.Options = &pb.Options{ComputeBudgetMicros: proto.Int64(budget.Microseconds())}
 		if _, err := s.answer(t.Context(), at, slot, nil); err != nil {
 			t.Fatal(err)
 		}

@@ -107,7 +107,7 @@ func TestMetrics(t *testing.T) {
 		}
 	}
 	floored := newMessage(1)
-	floored.Options = &pb.Options{Floor: true}
+	floored.Options = &pb.Options{Floor: proto.Bool(true)}
 	if _, err := s.rpc(t).ScheduleSlot(t.Context(), &pb.ScheduleSlotRequest{Slot: floored}); err != nil {
 		t.Fatal(err)
 	}

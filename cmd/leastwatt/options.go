@@ -106,9 +106,9 @@ func (o *optionFlags) apply(slot *pb.Slot) {
 		{"consumption", func(out *pb.Options) { out.Consumption = &pb.Consumption{Model: o.consumption} }},
 		{"weights", func(out *pb.Options) { out.Weights = format }},
 		{"correlation-threshold", func(out *pb.Options) { out.CorrelationThreshold = &o.correlation }},
-		{"seed", func(out *pb.Options) { out.Seed = o.seed }},
-		{"share-step", func(out *pb.Options) { out.ShareStep = o.shareStep }},
-		{"floor", func(out *pb.Options) { out.Floor = o.floor }},
+		{"seed", func(out *pb.Options) { out.Seed = &o.seed }},
+		{"share-step", func(out *pb.Options) { out.ShareStep = &o.shareStep }},
+		{"floor", func(out *pb.Options) { out.Floor = &o.floor }},
 	} {
 		if !o.cmd.Flags().Changed(f.name) {
 			continue

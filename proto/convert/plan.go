@@ -52,6 +52,9 @@ func PlanToProto(p *scheduler.Plan, format scheduler.WeightFormat) (*pb.Plan, er
 		out.Groups = append(out.Groups, group)
 	}
 	out.Users = ratesToProto(p.Users)
+	if p.Options != (scheduler.Options{}) {
+		out.Options = EffectiveOptions(p.Options)
+	}
 	return out, nil
 }
 
@@ -136,8 +139,8 @@ func int16s(w []complex128, scale float64) ([]byte, error) {
 	return out, nil
 }
 
-// PlanFromProto decodes a plan. It fails when weights are given twice or their
-// length is no whole number of samples.
+// PlanFromProto decodes a plan. It fails when weights are given twice, their length
+// is no whole number of samples, or options are not those of the contract.
 func PlanFromProto(in *pb.Plan) (*scheduler.Plan, error) {
 	p := &scheduler.Plan{
 		Sequence:          in.GetSequence(),
@@ -175,6 +178,11 @@ func PlanFromProto(in *pb.Plan) (*scheduler.Plan, error) {
 		}
 		p.Groups = append(p.Groups, out)
 	}
+	options, bad := OptionsFromProto(in.GetOptions())
+	if len(bad) > 0 {
+		return nil, fmt.Errorf("convert: %s: %s, allowed: %s", bad[0].Path, bad[0].Value, bad[0].Allowed)
+	}
+	p.Options = options
 	for _, u := range in.GetUsers() {
 		p.Users = append(p.Users, scheduler.UserRate{
 			ID: u.GetId(), TargetBps: u.GetTargetBps(), RateBps: u.GetRateBps(), BacklogBps: u.GetBacklogBps(),

@@ -79,13 +79,6 @@ func SlotFromProto(in *pb.Slot) (*scheduler.Slot, []scheduler.Violation) {
 	return s, w.list
 }
 
-// OptionsFromProto decodes options and returns what is wrong on the wire.
-func OptionsFromProto(in *pb.Options) (scheduler.Options, []scheduler.Violation) {
-	var w wire
-	o := w.options(in)
-	return o, w.list
-}
-
 // wire gathers violations while decoding.
 type wire struct {
 	list []scheduler.Violation
@@ -273,74 +266,7 @@ func (w *wire) groups(in []*pb.FixedGroup) []scheduler.FixedGroup {
 	return out
 }
 
-func (w *wire) options(in *pb.Options) scheduler.Options {
-	if in == nil {
-		return scheduler.Options{}
-	}
-	w.unknown("options", in)
-	o := scheduler.Options{
-		Grouping:             in.GetGrouping(),
-		Beams:                in.GetBeams(),
-		Power:                in.GetPower(),
-		Objective:            in.GetObjective(),
-		Floor:                in.GetFloor(),
-		Weights:              w.weightFormat(in.GetWeights()),
-		Seed:                 in.GetSeed(),
-		WorkLimit:            in.GetWorkLimit(),
-		ComputeBudgetMicros:  in.GetComputeBudgetMicros(),
-		CorrelationThreshold: in.GetCorrelationThreshold(),
-		HysteresisDB:         in.GetHysteresisDb(),
-		BacklogSlots:         in.GetBacklogSlots(),
-		SINRGapDB:            in.GetSinrGapDb(),
-		RateTable:            in.GetRateTable(),
-		ShareStep:            in.GetShareStep(),
-	}
-	if in.CorrelationThreshold != nil && o.CorrelationThreshold == 0 {
-		w.reject("options.correlationThreshold", "0", "in (0, 1], or absent")
-	}
-	if b := in.GetCodebook(); b != nil {
-		w.unknown("options.codebook", b)
-		o.Codebook = &scheduler.Codebook{
-			Oversampling: int(b.GetOversampling()),
-			Columns:      int(b.GetColumns()),
-			Beams:        w.pairs("options.codebook.values", b.GetValues()),
-		}
-	}
-	if c := in.GetConsumption(); c != nil {
-		w.unknown("options.consumption", c)
-		o.Consumption = &scheduler.Consumption{
-			Model:               c.GetModel(),
-			AmplifierEfficiency: c.AmplifierEfficiency,
-			BaseW:               c.BaseW,
-			BaseSleepW:          c.BaseSleepW,
-			AntennaW:            c.AntennaW,
-			AntennaSleepW:       c.AntennaSleepW,
-			UserW:               c.UserW,
-			JoulesPerBit:        c.JoulesPerBit,
-			OperationsPerJoule:  c.OperationsPerJoule,
-		}
-	}
-	return o
-}
-
-var weightFormats = map[pb.WeightFormat]scheduler.WeightFormat{
-	pb.WeightFormat_WEIGHT_FORMAT_UNSPECIFIED: scheduler.WeightsNone,
-	pb.WeightFormat_WEIGHT_FORMAT_NONE:        scheduler.WeightsNone,
-	pb.WeightFormat_WEIGHT_FORMAT_F64:         scheduler.WeightsF64,
-	pb.WeightFormat_WEIGHT_FORMAT_F32:         scheduler.WeightsF32,
-	pb.WeightFormat_WEIGHT_FORMAT_I16:         scheduler.WeightsI16,
-}
-
-func (w *wire) weightFormat(in pb.WeightFormat) scheduler.WeightFormat {
-	f, known := weightFormats[in]
-	if !known {
-		w.reject("options.weights", strconv.Itoa(int(in)),
-			"WEIGHT_FORMAT_NONE, WEIGHT_FORMAT_F64, WEIGHT_FORMAT_F32, WEIGHT_FORMAT_I16")
-	}
-	return f
-}
-
-// SlotToProto encodes a slot. Options that are all zero are left out, so that in
+// SlotToProto encodes a slot. Options that are zero are left out, so that in
 // a stream the session's apply. SamplesF32 rounds the samples to complex64.
 func SlotToProto(s *scheduler.Slot, format SampleFormat) *pb.Slot {
 	out := &pb.Slot{
@@ -419,48 +345,6 @@ func optional(n int) *int32 {
 		return nil
 	}
 	return proto.Int32(int32(n))
-}
-
-// OptionsToProto encodes options.
-func OptionsToProto(o scheduler.Options) *pb.Options {
-	out := &pb.Options{
-		Grouping:            o.Grouping,
-		Beams:               o.Beams,
-		Power:               o.Power,
-		Objective:           o.Objective,
-		Floor:               o.Floor,
-		Weights:             pb.WeightFormat(o.Weights) + pb.WeightFormat_WEIGHT_FORMAT_NONE,
-		Seed:                o.Seed,
-		WorkLimit:           o.WorkLimit,
-		ComputeBudgetMicros: o.ComputeBudgetMicros,
-		HysteresisDb:        o.HysteresisDB,
-		BacklogSlots:        o.BacklogSlots,
-		SinrGapDb:           o.SINRGapDB,
-		RateTable:           o.RateTable,
-		ShareStep:           o.ShareStep,
-	}
-	if o.CorrelationThreshold != 0 {
-		out.CorrelationThreshold = proto.Float64(o.CorrelationThreshold)
-	}
-	if b := o.Codebook; b != nil {
-		out.Codebook = &pb.Codebook{
-			Oversampling: int32(b.Oversampling), Columns: int32(b.Columns), Values: floats(b.Beams),
-		}
-	}
-	if c := o.Consumption; c != nil {
-		out.Consumption = &pb.Consumption{
-			Model:               c.Model,
-			AmplifierEfficiency: c.AmplifierEfficiency,
-			BaseW:               c.BaseW,
-			BaseSleepW:          c.BaseSleepW,
-			AntennaW:            c.AntennaW,
-			AntennaSleepW:       c.AntennaSleepW,
-			UserW:               c.UserW,
-			JoulesPerBit:        c.JoulesPerBit,
-			OperationsPerJoule:  c.OperationsPerJoule,
-		}
-	}
-	return out
 }
 
 // floats writes complex numbers as pairs re, im.

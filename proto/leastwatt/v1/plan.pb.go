@@ -143,8 +143,12 @@ type Plan struct {
 	// Power from the wall in W, mean over the slot, by the slot's
 	// options.consumption; absent without a model.
 	ConsumedPowerW *float64 `protobuf:"fixed64,19,opt,name=consumed_power_w,json=consumedPowerW,proto3,oneof" json:"consumed_power_w,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// The options that made this plan: the slot's, the session's and the defaults,
+	// merged (see Options), with every number present; absent where there is no plan.
+	// A codebook's own beams are left out of it, for they are many.
+	Options       *Options `protobuf:"bytes,20,opt,name=options,proto3" json:"options,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Plan) Reset() {
@@ -308,6 +312,13 @@ func (x *Plan) GetConsumedPowerW() float64 {
 		return *x.ConsumedPowerW
 	}
 	return 0
+}
+
+func (x *Plan) GetOptions() *Options {
+	if x != nil {
+		return x.Options
+	}
+	return nil
 }
 
 // Violation names one thing wrong with a slot.
@@ -1095,7 +1106,7 @@ var File_leastwatt_v1_plan_proto protoreflect.FileDescriptor
 
 const file_leastwatt_v1_plan_proto_rawDesc = "" +
 	"\n" +
-	"\x17leastwatt/v1/plan.proto\x12\fleastwatt.v1\"\x92\a\n" +
+	"\x17leastwatt/v1/plan.proto\x12\fleastwatt.v1\x1a\x17leastwatt/v1/slot.proto\"\xc3\a\n" +
 	"\x04Plan\x12\x1a\n" +
 	"\bsequence\x18\x01 \x01(\x03R\bsequence\x120\n" +
 	"\x06status\x18\x02 \x01(\x0e2\x18.leastwatt.v1.PlanStatusR\x06status\x12#\n" +
@@ -1118,7 +1129,8 @@ const file_leastwatt_v1_plan_proto_rawDesc = "" +
 	"\x06solves\x18\x10 \x01(\x03R\x06solves\x12%\n" +
 	"\x0eengine_version\x18\x11 \x01(\tR\rengineVersion\x12#\n" +
 	"\rsession_state\x18\x12 \x01(\fR\fsessionState\x12-\n" +
-	"\x10consumed_power_w\x18\x13 \x01(\x01H\x02R\x0econsumedPowerW\x88\x01\x01B\x10\n" +
+	"\x10consumed_power_w\x18\x13 \x01(\x01H\x02R\x0econsumedPowerW\x88\x01\x01\x12/\n" +
+	"\aoptions\x18\x14 \x01(\v2\x15.leastwatt.v1.OptionsR\aoptionsB\x10\n" +
 	"\x0e_floor_power_wB\x0e\n" +
 	"\f_peak_eirp_wB\x13\n" +
 	"\x11_consumed_power_w\"O\n" +
@@ -1226,6 +1238,7 @@ var file_leastwatt_v1_plan_proto_goTypes = []any{
 	(*UserRate)(nil),         // 9: leastwatt.v1.UserRate
 	(*Audit)(nil),            // 10: leastwatt.v1.Audit
 	(*Finding)(nil),          // 11: leastwatt.v1.Finding
+	(*Options)(nil),          // 12: leastwatt.v1.Options
 }
 var file_leastwatt_v1_plan_proto_depIdxs = []int32{
 	0,  // 0: leastwatt.v1.Plan.status:type_name -> leastwatt.v1.PlanStatus
@@ -1235,15 +1248,16 @@ var file_leastwatt_v1_plan_proto_depIdxs = []int32{
 	5,  // 4: leastwatt.v1.Plan.floor_certificate:type_name -> leastwatt.v1.FloorCertificate
 	6,  // 5: leastwatt.v1.Plan.groups:type_name -> leastwatt.v1.Group
 	9,  // 6: leastwatt.v1.Plan.users:type_name -> leastwatt.v1.UserRate
-	7,  // 7: leastwatt.v1.Group.allocations:type_name -> leastwatt.v1.Allocation
-	8,  // 8: leastwatt.v1.Allocation.weights:type_name -> leastwatt.v1.Weights
-	11, // 9: leastwatt.v1.Audit.findings:type_name -> leastwatt.v1.Finding
-	9,  // 10: leastwatt.v1.Audit.users:type_name -> leastwatt.v1.UserRate
-	11, // [11:11] is the sub-list for method output_type
-	11, // [11:11] is the sub-list for method input_type
-	11, // [11:11] is the sub-list for extension type_name
-	11, // [11:11] is the sub-list for extension extendee
-	0,  // [0:11] is the sub-list for field type_name
+	12, // 7: leastwatt.v1.Plan.options:type_name -> leastwatt.v1.Options
+	7,  // 8: leastwatt.v1.Group.allocations:type_name -> leastwatt.v1.Allocation
+	8,  // 9: leastwatt.v1.Allocation.weights:type_name -> leastwatt.v1.Weights
+	11, // 10: leastwatt.v1.Audit.findings:type_name -> leastwatt.v1.Finding
+	9,  // 11: leastwatt.v1.Audit.users:type_name -> leastwatt.v1.UserRate
+	12, // [12:12] is the sub-list for method output_type
+	12, // [12:12] is the sub-list for method input_type
+	12, // [12:12] is the sub-list for extension type_name
+	12, // [12:12] is the sub-list for extension extendee
+	0,  // [0:12] is the sub-list for field type_name
 }
 
 func init() { file_leastwatt_v1_plan_proto_init() }
@@ -1251,6 +1265,7 @@ func file_leastwatt_v1_plan_proto_init() {
 	if File_leastwatt_v1_plan_proto != nil {
 		return
 	}
+	file_leastwatt_v1_slot_proto_init()
 	file_leastwatt_v1_plan_proto_msgTypes[0].OneofWrappers = []any{}
 	file_leastwatt_v1_plan_proto_msgTypes[6].OneofWrappers = []any{}
 	file_leastwatt_v1_plan_proto_msgTypes[9].OneofWrappers = []any{}

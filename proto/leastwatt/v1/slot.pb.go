@@ -112,7 +112,8 @@ type Slot struct {
 	Array *Array `protobuf:"bytes,8,opt,name=array,proto3" json:"array,omitempty"`
 	// What must never be exceeded.
 	Limits *Limits `protobuf:"bytes,9,opt,name=limits,proto3" json:"limits,omitempty"`
-	// How to plan; in a stream it replaces the session's default options.
+	// How to plan. In a stream, fields that are set here go in place of the
+	// session's; see Options.
 	Options *Options `protobuf:"bytes,10,opt,name=options,proto3" json:"options,omitempty"`
 	// Groups fixed by the caller. Empty: the engine groups. Otherwise every user
 	// with a rate is in at least one group and the engine only beams, powers and,
@@ -644,55 +645,61 @@ func (x *ProtectedDirection) GetEirpW() float64 {
 	return 0
 }
 
-// Options choose strategies and bounds on work. Unset fields take the session's
-// or the server's default.
+// Options choose strategies and bounds on work. Field by field: what the slot
+// sets counts; what it leaves unset is the session's; what neither sets has the
+// default told here. A number, and rate_table, are set when they are present, 0 and
+// empty too; a name is set unless it is empty; a message within goes as a whole. The
+// plan carries the outcome in Plan.options.
 type Options struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// How users are put into groups, by name (ListStrategies tells which).
+	// How users are put into groups, by name (ListStrategies tells which); empty =
+	// "least-power".
 	Grouping string `protobuf:"bytes,1,opt,name=grouping,proto3" json:"grouping,omitempty"`
-	// How beams are formed, by name.
+	// How beams are formed, by name; empty = "optimal".
 	Beams string `protobuf:"bytes,2,opt,name=beams,proto3" json:"beams,omitempty"`
-	// How powers are found, by name. "joint" goes with "optimal" beams only.
+	// How powers are found, by name; empty = what suits the beams. "joint" goes with
+	// "optimal" beams only.
 	Power string `protobuf:"bytes,3,opt,name=power,proto3" json:"power,omitempty"`
 	// What is minimised: "radiated" (default) or "consumed", the power from the wall
 	// by the model in consumption.
 	Objective string `protobuf:"bytes,4,opt,name=objective,proto3" json:"objective,omitempty"`
 	// Whether to prove a lower bound on the radiated power of this slot, in what is
-	// left of compute_budget_micros once there is a plan.
-	Floor bool `protobuf:"varint,5,opt,name=floor,proto3" json:"floor,omitempty"`
+	// left of compute_budget_micros once there is a plan. Absent: no.
+	Floor *bool `protobuf:"varint,5,opt,name=floor,proto3,oneof" json:"floor,omitempty"`
 	// Whether and how to return beam weights.
 	Weights WeightFormat `protobuf:"varint,6,opt,name=weights,proto3,enum=leastwatt.v1.WeightFormat" json:"weights,omitempty"`
-	// Seed of every random choice.
-	Seed int64 `protobuf:"varint,7,opt,name=seed,proto3" json:"seed,omitempty"`
-	// Most inner solves; 0 = no bound. Plans under a work limit are the same bit
+	// Seed of every random choice; absent = 0.
+	Seed *int64 `protobuf:"varint,7,opt,name=seed,proto3,oneof" json:"seed,omitempty"`
+	// Most inner solves; 0 or absent = no bound. Plans under a work limit are the same bit
 	// for bit on any machine.
-	WorkLimit int64 `protobuf:"varint,8,opt,name=work_limit,json=workLimit,proto3" json:"work_limit,omitempty"`
-	// Wall time to spend in microseconds; 0 = no bound. Decides only when to
-	// stop.
-	ComputeBudgetMicros int64 `protobuf:"varint,9,opt,name=compute_budget_micros,json=computeBudgetMicros,proto3" json:"compute_budget_micros,omitempty"`
+	WorkLimit *int64 `protobuf:"varint,8,opt,name=work_limit,json=workLimit,proto3,oneof" json:"work_limit,omitempty"`
+	// Wall time to spend in microseconds; 0 or absent = no bound. Decides only when
+	// to stop.
+	ComputeBudgetMicros *int64 `protobuf:"varint,9,opt,name=compute_budget_micros,json=computeBudgetMicros,proto3,oneof" json:"compute_budget_micros,omitempty"`
 	// Largest correlation |h_i^H h_j| / (||h_i|| ||h_j||) of two users in one
-	// group, for the groupings that use it; in (0, 1].
+	// group, for the groupings that use it; in (0, 1]. Absent: the grouping's own.
 	CorrelationThreshold *float64 `protobuf:"fixed64,10,opt,name=correlation_threshold,json=correlationThreshold,proto3,oneof" json:"correlation_threshold,omitempty"`
-	// Least saving in dB for which a session moves users between groups; >= 0.
-	HysteresisDb float64 `protobuf:"fixed64,11,opt,name=hysteresis_db,json=hysteresisDb,proto3" json:"hysteresis_db,omitempty"`
-	// Gap to capacity in dB; >= 0. Rate = log2(1 + SINR / gap).
-	SinrGapDb float64 `protobuf:"fixed64,12,opt,name=sinr_gap_db,json=sinrGapDb,proto3" json:"sinr_gap_db,omitempty"`
-	// Name of a table of modulation and coding steps; empty = any rate. Codes of
-	// the table carry the rates.
-	RateTable string `protobuf:"bytes,13,opt,name=rate_table,json=rateTable,proto3" json:"rate_table,omitempty"`
+	// Least saving in dB for which a session moves users between groups; >= 0,
+	// absent = 0.
+	HysteresisDb *float64 `protobuf:"fixed64,11,opt,name=hysteresis_db,json=hysteresisDb,proto3,oneof" json:"hysteresis_db,omitempty"`
+	// Gap to capacity in dB; >= 0, absent = 0. Rate = log2(1 + SINR / gap).
+	SinrGapDb *float64 `protobuf:"fixed64,12,opt,name=sinr_gap_db,json=sinrGapDb,proto3,oneof" json:"sinr_gap_db,omitempty"`
+	// Name of a table of modulation and coding steps; empty or absent = any rate.
+	// Codes of the table carry the rates.
+	RateTable *string `protobuf:"bytes,13,opt,name=rate_table,json=rateTable,proto3,oneof" json:"rate_table,omitempty"`
 	// Beams to choose from, for "codebook" beams; others do not use it. Absent: a
 	// DFT grid of a line with one beam per antenna.
 	Codebook *Codebook `protobuf:"bytes,14,opt,name=codebook,proto3" json:"codebook,omitempty"`
-	// Smallest unit of a share, for example 1/14; 0 = any share. Shares are
+	// Smallest unit of a share, for example 1/14; 0 or absent = any share. Shares are
 	// rounded to multiples of it and rates are still met.
-	ShareStep float64 `protobuf:"fixed64,15,opt,name=share_step,json=shareStep,proto3" json:"share_step,omitempty"`
+	ShareStep *float64 `protobuf:"fixed64,15,opt,name=share_step,json=shareStep,proto3,oneof" json:"share_step,omitempty"`
 	// What the station draws from the wall. Absent: "per-antenna-2015" with
 	// objective "consumed", and otherwise not known.
 	Consumption *Consumption `protobuf:"bytes,16,opt,name=consumption,proto3" json:"consumption,omitempty"`
 	// In a session, what a slot could not deliver is added to the targets of later
 	// slots until it is repaid, in each up to the user's own target. What is owed is
-	// bounded to so many slots of the target; 0 = nothing is owed.
-	BacklogSlots  float64 `protobuf:"fixed64,17,opt,name=backlog_slots,json=backlogSlots,proto3" json:"backlog_slots,omitempty"`
+	// bounded to so many slots of the target; 0 or absent = nothing is owed.
+	BacklogSlots  *float64 `protobuf:"fixed64,17,opt,name=backlog_slots,json=backlogSlots,proto3,oneof" json:"backlog_slots,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -756,8 +763,8 @@ func (x *Options) GetObjective() string {
 }
 
 func (x *Options) GetFloor() bool {
-	if x != nil {
-		return x.Floor
+	if x != nil && x.Floor != nil {
+		return *x.Floor
 	}
 	return false
 }
@@ -770,22 +777,22 @@ func (x *Options) GetWeights() WeightFormat {
 }
 
 func (x *Options) GetSeed() int64 {
-	if x != nil {
-		return x.Seed
+	if x != nil && x.Seed != nil {
+		return *x.Seed
 	}
 	return 0
 }
 
 func (x *Options) GetWorkLimit() int64 {
-	if x != nil {
-		return x.WorkLimit
+	if x != nil && x.WorkLimit != nil {
+		return *x.WorkLimit
 	}
 	return 0
 }
 
 func (x *Options) GetComputeBudgetMicros() int64 {
-	if x != nil {
-		return x.ComputeBudgetMicros
+	if x != nil && x.ComputeBudgetMicros != nil {
+		return *x.ComputeBudgetMicros
 	}
 	return 0
 }
@@ -798,22 +805,22 @@ func (x *Options) GetCorrelationThreshold() float64 {
 }
 
 func (x *Options) GetHysteresisDb() float64 {
-	if x != nil {
-		return x.HysteresisDb
+	if x != nil && x.HysteresisDb != nil {
+		return *x.HysteresisDb
 	}
 	return 0
 }
 
 func (x *Options) GetSinrGapDb() float64 {
-	if x != nil {
-		return x.SinrGapDb
+	if x != nil && x.SinrGapDb != nil {
+		return *x.SinrGapDb
 	}
 	return 0
 }
 
 func (x *Options) GetRateTable() string {
-	if x != nil {
-		return x.RateTable
+	if x != nil && x.RateTable != nil {
+		return *x.RateTable
 	}
 	return ""
 }
@@ -826,8 +833,8 @@ func (x *Options) GetCodebook() *Codebook {
 }
 
 func (x *Options) GetShareStep() float64 {
-	if x != nil {
-		return x.ShareStep
+	if x != nil && x.ShareStep != nil {
+		return *x.ShareStep
 	}
 	return 0
 }
@@ -840,8 +847,8 @@ func (x *Options) GetConsumption() *Consumption {
 }
 
 func (x *Options) GetBacklogSlots() float64 {
-	if x != nil {
-		return x.BacklogSlots
+	if x != nil && x.BacklogSlots != nil {
+		return *x.BacklogSlots
 	}
 	return 0
 }
@@ -1177,30 +1184,39 @@ const file_leastwatt_v1_slot_proto_rawDesc = "" +
 	"azimuthDeg\x12#\n" +
 	"\relevation_deg\x18\x02 \x01(\x01R\felevationDeg\x12\x1b\n" +
 	"\twidth_deg\x18\x03 \x01(\x01R\bwidthDeg\x12\x15\n" +
-	"\x06eirp_w\x18\x04 \x01(\x01R\x05eirpW\"\x8f\x05\n" +
+	"\x06eirp_w\x18\x04 \x01(\x01R\x05eirpW\"\xca\x06\n" +
 	"\aOptions\x12\x1a\n" +
 	"\bgrouping\x18\x01 \x01(\tR\bgrouping\x12\x14\n" +
 	"\x05beams\x18\x02 \x01(\tR\x05beams\x12\x14\n" +
 	"\x05power\x18\x03 \x01(\tR\x05power\x12\x1c\n" +
-	"\tobjective\x18\x04 \x01(\tR\tobjective\x12\x14\n" +
-	"\x05floor\x18\x05 \x01(\bR\x05floor\x124\n" +
-	"\aweights\x18\x06 \x01(\x0e2\x1a.leastwatt.v1.WeightFormatR\aweights\x12\x12\n" +
-	"\x04seed\x18\a \x01(\x03R\x04seed\x12\x1d\n" +
+	"\tobjective\x18\x04 \x01(\tR\tobjective\x12\x19\n" +
+	"\x05floor\x18\x05 \x01(\bH\x00R\x05floor\x88\x01\x01\x124\n" +
+	"\aweights\x18\x06 \x01(\x0e2\x1a.leastwatt.v1.WeightFormatR\aweights\x12\x17\n" +
+	"\x04seed\x18\a \x01(\x03H\x01R\x04seed\x88\x01\x01\x12\"\n" +
 	"\n" +
-	"work_limit\x18\b \x01(\x03R\tworkLimit\x122\n" +
-	"\x15compute_budget_micros\x18\t \x01(\x03R\x13computeBudgetMicros\x128\n" +
+	"work_limit\x18\b \x01(\x03H\x02R\tworkLimit\x88\x01\x01\x127\n" +
+	"\x15compute_budget_micros\x18\t \x01(\x03H\x03R\x13computeBudgetMicros\x88\x01\x01\x128\n" +
 	"\x15correlation_threshold\x18\n" +
-	" \x01(\x01H\x00R\x14correlationThreshold\x88\x01\x01\x12#\n" +
-	"\rhysteresis_db\x18\v \x01(\x01R\fhysteresisDb\x12\x1e\n" +
-	"\vsinr_gap_db\x18\f \x01(\x01R\tsinrGapDb\x12\x1d\n" +
+	" \x01(\x01H\x04R\x14correlationThreshold\x88\x01\x01\x12(\n" +
+	"\rhysteresis_db\x18\v \x01(\x01H\x05R\fhysteresisDb\x88\x01\x01\x12#\n" +
+	"\vsinr_gap_db\x18\f \x01(\x01H\x06R\tsinrGapDb\x88\x01\x01\x12\"\n" +
 	"\n" +
-	"rate_table\x18\r \x01(\tR\trateTable\x122\n" +
-	"\bcodebook\x18\x0e \x01(\v2\x16.leastwatt.v1.CodebookR\bcodebook\x12\x1d\n" +
+	"rate_table\x18\r \x01(\tH\aR\trateTable\x88\x01\x01\x122\n" +
+	"\bcodebook\x18\x0e \x01(\v2\x16.leastwatt.v1.CodebookR\bcodebook\x12\"\n" +
 	"\n" +
-	"share_step\x18\x0f \x01(\x01R\tshareStep\x12;\n" +
-	"\vconsumption\x18\x10 \x01(\v2\x19.leastwatt.v1.ConsumptionR\vconsumption\x12#\n" +
-	"\rbacklog_slots\x18\x11 \x01(\x01R\fbacklogSlotsB\x18\n" +
-	"\x16_correlation_threshold\"\xf9\x03\n" +
+	"share_step\x18\x0f \x01(\x01H\bR\tshareStep\x88\x01\x01\x12;\n" +
+	"\vconsumption\x18\x10 \x01(\v2\x19.leastwatt.v1.ConsumptionR\vconsumption\x12(\n" +
+	"\rbacklog_slots\x18\x11 \x01(\x01H\tR\fbacklogSlots\x88\x01\x01B\b\n" +
+	"\x06_floorB\a\n" +
+	"\x05_seedB\r\n" +
+	"\v_work_limitB\x18\n" +
+	"\x16_compute_budget_microsB\x18\n" +
+	"\x16_correlation_thresholdB\x10\n" +
+	"\x0e_hysteresis_dbB\x0e\n" +
+	"\f_sinr_gap_dbB\r\n" +
+	"\v_rate_tableB\r\n" +
+	"\v_share_stepB\x10\n" +
+	"\x0e_backlog_slots\"\xf9\x03\n" +
 	"\vConsumption\x12\x14\n" +
 	"\x05model\x18\x01 \x01(\tR\x05model\x126\n" +
 	"\x14amplifier_efficiency\x18\x02 \x01(\x01H\x00R\x13amplifierEfficiency\x88\x01\x01\x12\x1a\n" +

@@ -279,7 +279,7 @@ type OpenSession struct {
 	CellId string `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
 	// Name of the session; empty = the server makes one.
 	SessionId string `protobuf:"bytes,2,opt,name=session_id,json=sessionId,proto3" json:"session_id,omitempty"`
-	// Options of every slot that brings none of its own.
+	// Options of every slot, but for what a slot's own set otherwise; see Options.
 	Options *Options `protobuf:"bytes,3,opt,name=options,proto3" json:"options,omitempty"`
 	// What happens to slots that wait.
 	LateSlotPolicy LateSlotPolicy `protobuf:"varint,4,opt,name=late_slot_policy,json=lateSlotPolicy,proto3,enum=leastwatt.v1.LateSlotPolicy" json:"late_slot_policy,omitempty"`
@@ -546,7 +546,7 @@ type SessionOpened struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the session.
 	SessionId string `protobuf:"bytes,1,opt,name=session_id,json=sessionId,proto3" json:"session_id,omitempty"`
-	// Effective default options.
+	// Options of a slot that sets none, defaults filled in.
 	Options *Options `protobuf:"bytes,2,opt,name=options,proto3" json:"options,omitempty"`
 	// Effective policy.
 	LateSlotPolicy LateSlotPolicy `protobuf:"varint,3,opt,name=late_slot_policy,json=lateSlotPolicy,proto3,enum=leastwatt.v1.LateSlotPolicy" json:"late_slot_policy,omitempty"`
