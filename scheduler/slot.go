@@ -38,7 +38,7 @@ type User struct {
 	RateBps          float64   // target, mean over the slot; 0 gets no power
 	NoiseW           float64   // over the whole bandwidth
 	SubbandNoiseW    []float64 // per subband; takes the place of NoiseW
-	CSIErrorVariance float64   // per antenna and subband, in units of |h|^2
+	CSIErrorVariance float64   // of an MMSE estimate, per antenna and subband, in units of |h|^2
 	Priority         float64   // weight when not every target can be met; 0 means 1
 }
 

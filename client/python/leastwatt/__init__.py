@@ -12,6 +12,6 @@ leastwatt.messages, by name.
 from ._client import Client, RejectedError
 from ._contract import messages
 from ._plan import Group, Plan, Violation
-from ._slot import slot
+from ._slot import from_least_squares, slot
 
-__all__ = ["Client", "Group", "Plan", "RejectedError", "Violation", "messages", "slot"]
+__all__ = ["Client", "Group", "Plan", "RejectedError", "Violation", "from_least_squares", "messages", "slot"]

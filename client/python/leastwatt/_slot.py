@@ -30,7 +30,8 @@ def slot(
         takes the one after the last.
     user_ids: names of the users; "0", "1" and so on where there are none.
     csi_error_variance: variance of the error of the channel estimate, in units of
-        |h|^2, a number or one for each user.
+        |h|^2, a number or one for each user. The channel is then to be an MMSE
+        estimate; from_least_squares makes one.
     priority: weight of a user when not every target can be met, a number or one
         for each user; 0 means 1.
     options: dict of the fields of Options, such as dict(grouping="together",
@@ -74,6 +75,46 @@ def slot(
     if options is not None:
         message.options.CopyFrom(options_message(options))
     return message
+
+
+def from_least_squares(channel, noise_variance, mean_square=None):
+    """Returns channel and csi_error_variance for slot from a least-squares estimate.
+
+    A least-squares estimate is the true channel and noise, and its error correlates
+    with it. What slot takes is an estimate of least mean square error (MMSE), whose
+    error does not. With r the mean square of the true channel per antenna and subband
+    and s the noise, that is the factor r / (r + s), and its error has the variance
+    r s / (r + s).
+
+    channel: complex array [user, subband, antenna] or [user, antenna].
+    noise_variance: variance of the noise in it, of pilots, in units of |h|^2: a number
+        or one for each user; finite, >= 0.
+    mean_square: r, a number or one for each user; finite, > 0. None: what the estimate
+        itself has in the mean, less the noise.
+
+    Returns (estimate, csi_error_variance): an array of the shape and kind of channel,
+    and a float array [user]. Raises ValueError for numbers that are not allowed, and
+    for a user of whom mean_square leaves nothing above the noise.
+
+        >>> y = np.array([[2 + 1j, -1 + 2j, 1 - 3j]])
+        >>> estimate, variance = from_least_squares(y, 2.0)
+        >>> print(estimate.round(3), variance.round(3))
+        [[ 1.4+0.7j -0.7+1.4j  0.7-2.1j]] [1.4]
+    """
+    y = np.asarray(channel)
+    users = len(_three(y))
+    s = _per_user("noise_variance", noise_variance, users)
+    if not (np.isfinite(s) & (s >= 0)).all():
+        raise ValueError(f"noise_variance {noise_variance}: finite and >= 0 is allowed")
+    if mean_square is None:
+        r = (np.abs(y.reshape(users, -1)) ** 2).mean(axis=1) - s
+    else:
+        r = _per_user("mean_square", mean_square, users)
+    if not (np.isfinite(r) & (r > 0)).all():
+        raise ValueError(f"mean_square {r.tolist()}: finite and > 0 is allowed, of every user")
+    factor = 1 / (1 + s / r)
+    estimate = y * factor.reshape((users,) + (1,) * (y.ndim - 1)).astype(y.real.dtype)
+    return estimate, factor * s
 
 
 def _three(channel):

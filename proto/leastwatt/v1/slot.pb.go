@@ -330,7 +330,12 @@ type User struct {
 	SubbandNoiseW []float64 `protobuf:"fixed64,4,rep,packed,name=subband_noise_w,json=subbandNoiseW,proto3" json:"subband_noise_w,omitempty"`
 	// Variance of the error of the channel estimate per antenna and subband, in
 	// units of |h|^2; >= 0. Counted as extra noise in proportion to the power on
-	// the air.
+	// the air. The channel is then to be an estimate of least mean square error
+	// (MMSE), whose error is not correlated with the estimate: the true channel has
+	// the mean square of the estimate and this variance together. A least-squares
+	// estimate y, the true channel and noise of variance s, is another kind. With r
+	// the mean square of the true channel per antenna and subband, send y times
+	// r / (r + s) and the variance r s / (r + s).
 	CsiErrorVariance float64 `protobuf:"fixed64,5,opt,name=csi_error_variance,json=csiErrorVariance,proto3" json:"csi_error_variance,omitempty"`
 	// Weight of the user when not every target can be met; > 0, 0 means 1.
 	Priority      float64 `protobuf:"fixed64,6,opt,name=priority,proto3" json:"priority,omitempty"`
