@@ -21,7 +21,7 @@ func readFile(t testing.TB, name string) []byte {
 	return data
 }
 
-func readNPZ(data []byte) (*NPZ, error) { return ReadNPZ(bytes.NewReader(data), int64(len(data))) }
+func readNPZ(data []byte) (*NPZ, error) { return ReadNPZ(bytes.NewReader(data), int64(len(data)), 0) }
 
 func TestReadNPZ(t *testing.T) {
 	for _, c := range []struct {
@@ -100,12 +100,12 @@ func TestWriteNPZ(t *testing.T) {
 	if end := bytes.IndexByte(out.Bytes(), '\n') + 1; end%64 != 0 {
 		t.Errorf("the header ends at %d", end)
 	}
-	one, err := ReadNPY(out.Bytes())
+	one, err := ReadNPY(bytes.NewReader(out.Bytes()), int64(out.Len()), 0)
 	if err != nil || one.Slots != 2 || one.Users != 3 || one.Subbands != 2 || one.Antennas != 4 || !slices.Equal(one.Channel, z.Channel) {
 		t.Errorf("%+v, %v", one, err)
 	}
 	for _, bad := range [][]byte{nil, out.Bytes()[:100], []byte("rubbish")} {
-		if got, err := ReadNPY(bad); err == nil {
+		if got, err := ReadNPY(bytes.NewReader(bad), int64(len(bad)), 0); err == nil {
 			t.Errorf("%d bytes: %+v", len(bad), got)
 		}
 	}
@@ -210,7 +210,7 @@ func FuzzDecodeArray(f *testing.F) {
 		return array
 	})
 	f.Fuzz(func(t *testing.T, data []byte) {
-		a, err := decodeArray(data)
+		a, err := decodeArray(bytes.NewReader(data), int64(len(data)), newRoom(0))
 		if err == nil && len(a.complexes)+len(a.numbers) > len(data) {
 			t.Errorf("%d values of %d bytes", len(a.complexes)+len(a.numbers), len(data))
 		}

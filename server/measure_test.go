@@ -16,6 +16,7 @@ import (
 
 	"leastwatt/proto/convert"
 	pb "leastwatt/proto/leastwatt/v1"
+	"leastwatt/proto/measure"
 	"leastwatt/scheduler"
 )
 
@@ -68,7 +69,7 @@ func TestMeasureHonest(t *testing.T) {
 			t.Fatal(err)
 		}
 		fresh := m.ProtoReflect().New().Interface()
-		size, err := decodedBytes(b, m.ProtoReflect().Descriptor(), decodedMost(len(b)))
+		size, err := measure.DecodedBytes(b, m.ProtoReflect().Descriptor(), decodedMost(len(b)))
 		if err != nil {
 			t.Errorf("%s, %d bytes: %v", name, len(b), err)
 			continue
@@ -106,14 +107,14 @@ func TestMeasureHostile(t *testing.T) {
 		into  proto.Message
 		want  error
 	}{
-		"empty users":         {slot(7, nil), &pb.ScheduleSlotRequest{}, errExpands},
-		"empty groups":        {slot(11, nil), &pb.ScheduleSlotRequest{}, errExpands},
-		"empty ids":           {slot(11, repeated(1, nil, 8)), &pb.ScheduleSlotRequest{}, errExpands},
-		"empty allocations":   {repeated(2, repeated(11, repeated(4, nil, n), 1), 1), &pb.AuditPlanRequest{}, errExpands},
-		"empty directions":    {repeated(1, repeated(9, repeated(4, nil, n), 1), 1), &pb.ScheduleSlotRequest{}, errExpands},
+		"empty users":         {slot(7, nil), &pb.ScheduleSlotRequest{}, measure.ErrExpands},
+		"empty groups":        {slot(11, nil), &pb.ScheduleSlotRequest{}, measure.ErrExpands},
+		"empty ids":           {slot(11, repeated(1, nil, 8)), &pb.ScheduleSlotRequest{}, measure.ErrExpands},
+		"empty allocations":   {repeated(2, repeated(11, repeated(4, nil, n), 1), 1), &pb.AuditPlanRequest{}, measure.ErrExpands},
+		"empty directions":    {repeated(1, repeated(9, repeated(4, nil, n), 1), 1), &pb.ScheduleSlotRequest{}, measure.ErrExpands},
 		"unknown":             {repeated(100, nil, n), &pb.ScheduleSlotRequest{}, nil},
-		"broken":              {[]byte{0x0a, 0xff}, &pb.ScheduleSlotRequest{}, errMalformed},
-		"a group of the wire": {[]byte{0x0b, 0x0c}, &pb.ScheduleSlotRequest{}, errMalformed},
+		"broken":              {[]byte{0x0a, 0xff}, &pb.ScheduleSlotRequest{}, measure.ErrMalformed},
+		"a group of the wire": {[]byte{0x0b, 0x0c}, &pb.ScheduleSlotRequest{}, measure.ErrMalformed},
 	} {
 		var err error
 		got := allocated(func() { _, err = decode(c.bytes, c.into) })
@@ -121,8 +122,8 @@ func TestMeasureHostile(t *testing.T) {
 		var bad *rejection
 		switch {
 		case c.want == nil && err != nil,
-			errors.Is(c.want, errExpands) && !errors.As(err, &large),
-			errors.Is(c.want, errMalformed) && !errors.As(err, &bad):
+			errors.Is(c.want, measure.ErrExpands) && !errors.As(err, &large),
+			errors.Is(c.want, measure.ErrMalformed) && !errors.As(err, &bad):
 			t.Errorf("%s: %v, want %v", name, err, c.want)
 		}
 		if got > 2*uint64(decodedMost(len(c.bytes))) { // lists double as they grow

@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "leastwatt/proto/leastwatt/v1"
+	"leastwatt/proto/measure"
 	"leastwatt/scheduler"
 )
 
@@ -26,7 +27,17 @@ const (
 	smallMessageBytes = 4 << 10
 	// readBytes is how much of a message is asked for at a time.
 	readBytes = 1 << 20
+	// sparedBytes is what a message may take in memory beyond a multiple of its
+	// length: short ones are nearly all overhead.
+	sparedBytes = 128 << 10
+	// expansion is the multiple. Samples take what they take on the wire; users and
+	// allocations of a few antennas take four times as much.
+	expansion = 4
 )
+
+// decodedMost is the most memory that a message of n bytes may take once decoded.
+// Empty elements of a list would take sixty times their length.
+func decodedMost(n int) int { return expansion*n + sparedBytes }
 
 // errLate ends a call whose message does not come.
 var errLate = errors.New("server: no whole message within the time allowed")
@@ -181,8 +192,8 @@ func (in *inbox) read(n int) ([]byte, error) {
 // decode decodes a message whose size in memory, which it returns, is in
 // proportion to its length.
 func decode(b []byte, m proto.Message) (int, error) {
-	size, err := decodedBytes(b, m.ProtoReflect().Descriptor(), decodedMost(len(b)))
-	if errors.Is(err, errExpands) {
+	size, err := measure.DecodedBytes(b, m.ProtoReflect().Descriptor(), decodedMost(len(b)))
+	if errors.Is(err, measure.ErrExpands) {
 		return 0, &tooLarge{len(b), fmt.Sprintf("at most %d bytes of memory once it is decoded", decodedMost(len(b)))}
 	}
 	if err == nil {

@@ -69,11 +69,11 @@ func auditFiles(cmd *cobra.Command, flags *auditFlags) error {
 		return err
 	}
 	req := &pb.AuditPlanRequest{Slot: slot}
-	if req.Plan, err = planFor(flags.plan, cmd.InOrStdin(), slot.GetSequence()); err != nil {
+	if req.Plan, err = planFor(flags.plan, cmd.InOrStdin(), slot.GetSequence(), flags.slot.bytes()); err != nil {
 		return err
 	}
 	if flags.channel != "" {
-		if req.TrueChannel, err = readChannel(flags.channel, cmd.InOrStdin(), slot.GetSequence()); err != nil {
+		if req.TrueChannel, err = readChannel(flags.channel, cmd.InOrStdin(), slot.GetSequence(), flags.slot.bytes()); err != nil {
 			return err
 		}
 	}
@@ -99,15 +99,17 @@ func auditFiles(cmd *cobra.Command, flags *auditFlags) error {
 
 // planFor reads the plan of the slot of a number from a file of plans as protobuf
 // JSON, one after the other as replay writes them. One that is alone may be without a number.
-func planFor(name string, stdin io.Reader, number int64) (*pb.Plan, error) {
+func planFor(name string, stdin io.Reader, number, most int64) (*pb.Plan, error) {
 	in, err := openInput(name, stdin)
 	if err != nil {
 		return nil, err
 	}
 	defer in.Close()
-	decoder := json.NewDecoder(in)
+	text := newLimitedReader(in, most)
+	decoder := json.NewDecoder(text)
 	var last *pb.Plan
 	for n := 1; ; n++ {
+		text.next()
 		var raw json.RawMessage
 		err := decoder.Decode(&raw)
 		switch {
@@ -120,10 +122,13 @@ func planFor(name string, stdin io.Reader, number int64) (*pb.Plan, error) {
 		}
 		last = &pb.Plan{}
 		if err == nil {
+			err = checkText(raw, most)
+		}
+		if err == nil {
 			err = protojson.Unmarshal(raw, last)
 		}
 		if err != nil {
-			return nil, fmt.Errorf("%s: plan %d: %w", name, n, err)
+			return nil, fmt.Errorf("%s: plan %d: %w", name, n, explainLimit(err))
 		}
 		if last.GetSequence() == number {
 			return last, nil

@@ -20,6 +20,7 @@ import (
 type compareFlags struct {
 	strategyFlags
 	forceFlag
+	readLimit
 	in          []string
 	with        overlayFlag
 	sets        []string
@@ -81,6 +82,7 @@ disagrees with a plan or the run is ended.`,
 	f.StringVar(&flags.plot, "plot", "", "where plots of cumulative distributions go, .png or .svg")
 	f.BoolVar(&flags.json, "json", false, "print the tables as JSON")
 	flags.addForce(f)
+	flags.addLimit(f)
 	return cmd
 }
 

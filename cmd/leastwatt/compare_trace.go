@@ -31,7 +31,7 @@ func (f *compareFlags) traceSource(cmd *cobra.Command) (*slotSource, error) {
 	if err := f.with.read(cmd.InOrStdin()); err != nil {
 		return nil, err
 	}
-	r := &slotReader{trace: &trace{stdin: cmd.InOrStdin(), files: f.in}, flags: f, cmd: cmd, most: -1}
+	r := &slotReader{trace: &trace{stdin: cmd.InOrStdin(), files: f.in, limit: f.readLimit}, flags: f, cmd: cmd, most: -1}
 	if cmd.Flags().Changed("slots") {
 		r.most = f.slots
 	}

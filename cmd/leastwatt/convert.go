@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -23,6 +24,7 @@ import (
 // convertFlags are the flags of leastwatt convert.
 type convertFlags struct {
 	forceFlag
+	readLimit
 	out         string
 	slot        int64
 	rateBps     float64
@@ -61,6 +63,7 @@ that is there is not replaced without --force.`,
 	f.Float64Var(&flags.bandwidthHz, "bandwidth-hz", 0, "bandwidth of a .npy file")
 	f.BoolVar(&flags.json, "json", false, "print how many slots there were as JSON")
 	flags.addForce(f)
+	flags.addLimit(f)
 	return cmd
 }
 
@@ -77,8 +80,8 @@ func convertFiles(cmd *cobra.Command, flags *convertFlags, files []string) (err 
 	if slices.ContainsFunc(files, func(name string) bool { return sameFile(name, flags.out) }) {
 		return usagef("%s is read and written", flags.out)
 	}
-	source := &trace{stdin: cmd.InOrStdin(), files: files, npy: func(data []byte) (*channel.NPZ, error) {
-		return flags.fillNPY(cmd, data)
+	source := &trace{stdin: cmd.InOrStdin(), files: files, limit: flags.readLimit, npy: func(file *bytes.Reader, most int64) (*channel.NPZ, error) {
+		return flags.fillNPY(cmd, file, most)
 	}}
 	out, err := flags.create("out", flags.out, cmd.OutOrStdout())
 	if err != nil {
@@ -154,13 +157,13 @@ func convertSlots(cmd *cobra.Command, flags *convertFlags, source *trace, writer
 }
 
 // fillNPY makes slots of a .npy file and of flags.
-func (flags *convertFlags) fillNPY(cmd *cobra.Command, data []byte) (*channel.NPZ, error) {
+func (flags *convertFlags) fillNPY(cmd *cobra.Command, file *bytes.Reader, most int64) (*channel.NPZ, error) {
 	for _, name := range []string{"rate-bps", "noise-w", "bandwidth-hz"} {
 		if !cmd.Flags().Changed(name) {
 			return nil, usagef("a .npy file has no --%s", name)
 		}
 	}
-	z, err := channel.ReadNPY(data)
+	z, err := channel.ReadNPY(file, file.Size(), most)
 	if err != nil {
 		return nil, err
 	}

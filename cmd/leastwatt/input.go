@@ -1,28 +1,15 @@
 package main
 
 import (
-	"bufio"
-	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 
 	"github.com/spf13/cobra"
-	"google.golang.org/protobuf/encoding/protojson"
 
-	"leastwatt/channel"
-	"leastwatt/proto/convert"
 	pb "leastwatt/proto/leastwatt/v1"
 	tracefile "leastwatt/proto/trace"
-	"leastwatt/scheduler"
-)
-
-// What .npz files, which are zip archives, and .npy files start with.
-var (
-	npzMagic = []byte("PK\x03\x04")
-	npyMagic = []byte("\x93NUMPY")
 )
 
 // openInput opens a file for reading; "-" is stdin.
@@ -50,6 +37,7 @@ func checkStdin(names ...string) error {
 // slotFlags are the flags that name the one slot a command reads: a file of protobuf
 // JSON, arrays of NumPy or a trace, and the slot's number, where there are more.
 type slotFlags struct {
+	readLimit
 	cmd    *cobra.Command
 	in     string
 	number int64
@@ -59,6 +47,7 @@ func (s *slotFlags) add(cmd *cobra.Command) {
 	s.cmd = cmd
 	cmd.Flags().StringVar(&s.in, "in", "", "the slot, .json or .npz, or a trace")
 	cmd.Flags().Int64Var(&s.number, "slot", 0, "number of the slot, where the file has more than one")
+	s.addLimit(cmd.Flags())
 }
 
 // read reads the slot.
@@ -75,9 +64,9 @@ func (s *slotFlags) read() (*pb.Slot, error) {
 		return nil, err
 	}
 	defer in.Close()
-	slot, err := pickSlot(in, number)
+	slot, err := pickSlot(in, number, s.bytes())
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", s.in, err)
+		return nil, fmt.Errorf("%s: %w", s.in, explainLimit(err))
 	}
 	return slot, nil
 }
@@ -100,26 +89,26 @@ func (s *slotFlags) readWith(options *optionFlags) (*pb.Slot, error) {
 
 // readChannel reads a channel: protobuf JSON of one, or that of the slot of a number
 // of any file of slots.
-func readChannel(name string, stdin io.Reader, number int64) (*pb.Channel, error) {
+func readChannel(name string, stdin io.Reader, number, most int64) (*pb.Channel, error) {
 	in, err := openInput(name, stdin)
 	if err != nil {
 		return nil, err
 	}
 	defer in.Close()
-	channel, err := pickChannel(in, number)
+	channel, err := pickChannel(in, number, most)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
+		return nil, fmt.Errorf("%s: %w", name, explainLimit(err))
 	}
 	return channel, nil
 }
 
-func pickChannel(in io.Reader, number int64) (*pb.Channel, error) {
+func pickChannel(in io.Reader, number, most int64) (*pb.Channel, error) {
 	if file, ok := in.(*os.File); ok {
-		if slot, err := seekSlot(file, number); slot != nil || err != nil {
+		if slot, err := seekSlot(file, number, most); slot != nil || err != nil {
 			return slot.GetChannel(), err
 		}
 	}
-	slots, err := newFileSlots(in, nil)
+	slots, err := newFileSlots(in, most, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -133,13 +122,13 @@ func pickChannel(in io.Reader, number int64) (*pb.Channel, error) {
 }
 
 // pickSlot returns the slot of a number, or the only one.
-func pickSlot(in io.Reader, number *int64) (*pb.Slot, error) {
+func pickSlot(in io.Reader, number *int64, most int64) (*pb.Slot, error) {
 	if file, ok := in.(*os.File); ok && number != nil {
-		if slot, err := seekSlot(file, *number); slot != nil || err != nil {
+		if slot, err := seekSlot(file, *number, most); slot != nil || err != nil {
 			return slot, err
 		}
 	}
-	slots, err := newFileSlots(in, nil)
+	slots, err := newFileSlots(in, most, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -172,7 +161,7 @@ func nextSlot(slots fileSlots, number *int64) (*pb.Slot, error) {
 
 // seekSlot returns the slot of a number of a trace; nil, at the start of the file,
 // where it is no trace that can be gone about in.
-func seekSlot(file *os.File, number int64) (*pb.Slot, error) {
+func seekSlot(file *os.File, number, most int64) (*pb.Slot, error) {
 	info, err := file.Stat()
 	if err != nil || !info.Mode().IsRegular() {
 		return nil, err
@@ -181,7 +170,7 @@ func seekSlot(file *os.File, number int64) (*pb.Slot, error) {
 	if n, _ := file.ReadAt(start[:], 0); !tracefile.IsTrace(start[:n]) {
 		return nil, nil
 	}
-	f, err := tracefile.Open(file, info.Size())
+	f, err := tracefile.Open(file, info.Size(), most)
 	if err != nil {
 		return nil, err
 	}
@@ -190,122 +179,6 @@ func seekSlot(file *os.File, number int64) (*pb.Slot, error) {
 		return nil, fmt.Errorf("there is no slot %d among %d", number, f.Len())
 	}
 	return f.Slot(place)
-}
-
-// fileSlots reads the slots of one file.
-type fileSlots interface {
-	// Next returns the next slot, or io.EOF.
-	Next() (*pb.Slot, error)
-	// Offset returns how many bytes have been read.
-	Offset() int64
-}
-
-// sniffBytes tell one form of file from another.
-const sniffBytes = 12
-
-// newFileSlots reads a trace, arrays of NumPy or protobuf JSON, whichever it is;
-// npy, where it is not nil, makes slots of a .npy file.
-func newFileSlots(in io.Reader, npy func([]byte) (*channel.NPZ, error)) (fileSlots, error) {
-	buffered := bufio.NewReader(in)
-	start, err := buffered.Peek(sniffBytes)
-	if err != nil && !errors.Is(err, io.EOF) {
-		return nil, err
-	}
-	switch {
-	case tracefile.IsTrace(start):
-		return tracefile.NewReader(buffered)
-	case bytes.HasPrefix(start, npzMagic):
-		return readArrays(buffered, func(data []byte) (*channel.NPZ, error) {
-			return channel.ReadNPZ(bytes.NewReader(data), int64(len(data)))
-		})
-	case bytes.HasPrefix(start, npyMagic) && npy == nil:
-		return nil, errors.New("a .npy file has no rates: leastwatt convert adds them")
-	case bytes.HasPrefix(start, npyMagic):
-		return readArrays(buffered, npy)
-	}
-	return &jsonSlots{decoder: json.NewDecoder(buffered)}, nil
-}
-
-// jsonSlots reads slots as protobuf JSON, one after the other.
-type jsonSlots struct {
-	decoder *json.Decoder
-	slots   int
-	ahead   json.RawMessage // read by channel
-}
-
-func (j *jsonSlots) Offset() int64 { return j.decoder.InputOffset() }
-
-func (j *jsonSlots) Next() (*pb.Slot, error) {
-	raw, err := j.ahead, error(nil)
-	if j.ahead = nil; raw == nil {
-		err = j.decoder.Decode(&raw)
-	}
-	if errors.Is(err, io.EOF) {
-		return nil, io.EOF
-	}
-	j.slots++
-	slot := &pb.Slot{}
-	if err == nil {
-		err = protojson.Unmarshal(raw, slot)
-	}
-	if err != nil {
-		return nil, fmt.Errorf("slot %d: %w", j.slots, err)
-	}
-	return slot, nil
-}
-
-// channel returns the channel that stands where slots may; nil where they do.
-func (j *jsonSlots) channel() (*pb.Channel, error) {
-	err := j.decoder.Decode(&j.ahead)
-	if errors.Is(err, io.EOF) {
-		return nil, nil
-	}
-	channel := &pb.Channel{}
-	if err == nil && protojson.Unmarshal(j.ahead, channel) != nil {
-		return nil, nil
-	}
-	return channel, err
-}
-
-// readArrays reads all of a file and makes slots of it.
-func readArrays(in io.Reader, read func([]byte) (*channel.NPZ, error)) (fileSlots, error) {
-	data, err := io.ReadAll(in)
-	if err != nil {
-		return nil, err
-	}
-	z, err := read(data)
-	return &arraySlots{z: z, bytes: int64(len(data))}, err
-}
-
-// arraySlots makes slots of arrays of NumPy, numbered from 0. Users are named by
-// their number.
-type arraySlots struct {
-	z     *channel.NPZ
-	slots int
-	bytes int64
-}
-
-func (a *arraySlots) Offset() int64 { return a.bytes }
-
-func (a *arraySlots) Next() (*pb.Slot, error) {
-	z := a.z
-	if a.slots == z.Slots {
-		return nil, io.EOF
-	}
-	size := z.Users * z.Subbands * z.Antennas
-	slot := &scheduler.Slot{
-		Sequence:    int64(a.slots),
-		BandwidthHz: z.BandwidthHz,
-		Channel:     scheduler.Channel{Antennas: z.Antennas, Subbands: z.Subbands, Samples: z.Channel[a.slots*size : (a.slots+1)*size]},
-	}
-	for k := range z.Users {
-		at := a.slots*z.Users + k
-		slot.Users = append(slot.Users, scheduler.User{
-			ID: fmt.Sprint(k), RateBps: z.RateBps[at], NoiseW: z.NoiseW[at], CSIErrorVariance: z.CSIErrorVariance[at],
-		})
-	}
-	a.slots++
-	return convert.SlotToProto(slot, convert.SamplesF64), nil
 }
 
 // trace reads slots one after the other from files, one slot or many in each.
@@ -317,7 +190,8 @@ type trace struct {
 	slots fileSlots // of the open file
 	read  int64     // bytes of the files already closed
 
-	npy     func([]byte) (*channel.NPZ, error) // makes slots of .npy files; nil: they are refused
+	limit   readLimit
+	npy     makeSlots                          // of .npy files; nil: they are refused
 	closing func(name string, slots fileSlots) // told of each file when it has been read; may be nil
 }
 
@@ -339,7 +213,7 @@ func (t *trace) next() (*pb.Slot, error) {
 			continue
 		}
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", t.name, err)
+			return nil, fmt.Errorf("%s: %w", t.name, explainLimit(err))
 		}
 		return slot, nil
 	}
@@ -352,10 +226,10 @@ func (t *trace) open() error {
 	if err != nil {
 		return err
 	}
-	slots, err := newFileSlots(file, t.npy)
+	slots, err := newFileSlots(file, t.limit.bytes(), t.npy)
 	if err != nil {
 		file.Close()
-		return fmt.Errorf("%s: %w", t.name, err)
+		return fmt.Errorf("%s: %w", t.name, explainLimit(err))
 	}
 	t.file, t.slots = file, slots
 	return nil

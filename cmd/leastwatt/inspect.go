@@ -22,6 +22,7 @@ import (
 
 func newInspectCommand() *cobra.Command {
 	var asJSON bool
+	var limit readLimit
 	cmd := &cobra.Command{
 		Use:   "inspect FILE...",
 		Short: "tell what is in a trace",
@@ -36,14 +37,15 @@ it exits with 1.`,
 		Example: `  leastwatt inspect city.trace
   leastwatt inspect shift.trace --json | python3 -m json.tool`,
 		Args: cobra.MinimumNArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error { return inspect(cmd, args, asJSON) },
+		RunE: func(cmd *cobra.Command, args []string) error { return inspect(cmd, args, limit, asJSON) },
 	}
+	limit.addLimit(cmd.Flags())
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON in place of the table")
 	return cmd
 }
 
-func inspect(cmd *cobra.Command, files []string, asJSON bool) error {
-	source := &trace{stdin: cmd.InOrStdin(), files: files}
+func inspect(cmd *cobra.Command, files []string, limit readLimit, asJSON bool) error {
+	source := &trace{stdin: cmd.InOrStdin(), files: files, limit: limit}
 	bar := newProgress(cmd, source.size(), progressbar.OptionShowBytes(true))
 	found := &inspection{}
 	err := found.readAll(cmd.Context(), source, bar)
@@ -131,7 +133,7 @@ func (n *inspection) readAll(ctx context.Context, source *trace, bar *progress) 
 			}
 			continue
 		}
-		n.add(slot)
+		n.add(ctx, slot)
 	}
 }
 
@@ -144,8 +146,8 @@ func summaryOf(name string, t *tracefile.Reader) traceSummary {
 	return s
 }
 
-// add counts a slot.
-func (n *inspection) add(slot *scheduler.Slot) {
+// add counts a slot, as far as it gets before the context ends.
+func (n *inspection) add(ctx context.Context, slot *scheduler.Slot) {
 	n.Slots++
 	n.Sequence = n.Sequence.with(float64(slot.Sequence))
 	n.Users = n.Users.with(float64(len(slot.Users)))
@@ -174,6 +176,9 @@ func (n *inspection) add(slot *scheduler.Slot) {
 		rate += u.RateBps
 		n.addUser(&slot.Users[k], rows[k], slot.Channel.Antennas)
 		for i := range k {
+			if ctx.Err() != nil {
+				return
+			}
 			n.correlations.add(correlation(rows[i], rows[k]))
 		}
 	}

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "leastwatt/proto/leastwatt/v1"
+	tracefile "leastwatt/proto/trace"
 )
 
 // overlayFlag is the flag --with: a file of what goes in place of what slots have,
@@ -34,9 +35,12 @@ func (o *overlayFlag) read(stdin io.Reader) error {
 		return err
 	}
 	defer in.Close()
-	text, err := io.ReadAll(in)
+	text, err := io.ReadAll(newLimitedReader(in, tracefile.DefaultMaxBytes))
+	if err == nil {
+		err = checkText(text, tracefile.DefaultMaxBytes)
+	}
 	if err != nil {
-		return err
+		return fmt.Errorf("%s: %w", o.file, err)
 	}
 	if err := protojson.Unmarshal(text, o.slot); err != nil {
 		return fmt.Errorf("%s: %w", o.file, err)

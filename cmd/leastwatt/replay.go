@@ -29,6 +29,7 @@ const maxShownRejections = 10
 // replayFlags are the flags of leastwatt replay.
 type replayFlags struct {
 	forceFlag
+	readLimit
 	to       string
 	out      string
 	renumber bool
@@ -77,6 +78,7 @@ It exits with 1 when a slot was rejected or failed, or the audit disagrees with 
 	f.DurationVar(&flags.giveUp, "give-up-after", time.Minute, "how long to wait for a server that is gone; 0: not at all")
 	f.BoolVar(&flags.json, "json", false, "print the summary as JSON")
 	flags.addForce(f)
+	flags.addLimit(f)
 	addSecurity(cmd, &flags.security)
 	flags.options.add(cmd)
 	return cmd
@@ -140,7 +142,7 @@ func replay(cmd *cobra.Command, flags *replayFlags, files []string) error {
 // stream replays the files in a session and writes the plans. Of what ends it early it
 // returns an error, with the summary of what was answered until then.
 func (f *replayFlags) stream(cmd *cobra.Command, session *client.Session, files []string, plans io.Writer) (*replaySummary, error) {
-	source := &trace{stdin: cmd.InOrStdin(), files: files}
+	source := &trace{stdin: cmd.InOrStdin(), files: files, limit: f.readLimit}
 	bar := newProgress(cmd, source.size(), progressbar.OptionShowBytes(true))
 	defer bar.finish()
 	tally := &tally{stderr: bar}

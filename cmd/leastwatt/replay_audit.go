@@ -51,7 +51,7 @@ func newPlanAudit(cmd *cobra.Command, flags *replayFlags) *planAudit {
 		sent: make(chan *pb.AuditPlanRequest, mostUnanswered), busy: make(chan struct{}, most),
 	}
 	if flags.truth != "" {
-		a.truth = &trace{stdin: cmd.InOrStdin(), files: []string{flags.truth}}
+		a.truth = &trace{stdin: cmd.InOrStdin(), files: []string{flags.truth}, limit: flags.readLimit}
 	}
 	return a
 }

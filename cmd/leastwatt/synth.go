@@ -384,7 +384,7 @@ func (flags *synthFlags) openTrace(flag, name string, stdout io.Writer, header *
 		return &traceOutput{writer: w}, err
 	}
 	file, err := flags.openUnfinished(flag, name, flags.resume, func(there *os.File) (func(io.Writer) error, error) {
-		r, err := tracefile.NewReader(there)
+		r, err := tracefile.NewReader(there, 0)
 		if err == nil && !proto.Equal(r.Header(), header) {
 			err = fmt.Errorf("made by %s with other settings: %s", r.Header().GetWriter(), r.Header().GetSettings())
 		}

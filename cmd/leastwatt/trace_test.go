@@ -276,7 +276,7 @@ func TestReplayTrace(t *testing.T) {
 		t.Errorf("powers %v from the trace, %v from JSON", got, want)
 	}
 	data := read(t, name)
-	f, err := tracefile.Open(bytes.NewReader(data), int64(len(data)))
+	f, err := tracefile.Open(bytes.NewReader(data), int64(len(data)), 0)
 	if err != nil || f.Len() != 6 {
 		t.Fatal(err)
 	}

@@ -17,5 +17,6 @@
 // A trace that is complete ends with the index and a marker of kind E, which leads
 // to it. While it is being written, or when it was cut off, a reader goes from
 // marker to marker. Damage costs the slot that it hits: after it a reader looks
-// for the next marker.
+// for the next marker. What a message takes in memory is bounded by the reader, before
+// it is taken: frames and messages may be small and what they stand for large.
 package trace

@@ -21,9 +21,9 @@ type File struct {
 
 // Open reads the index of a trace of a given size, or goes over it from marker to
 // marker where it has none: then the slots are those that were there, as far as
-// markers tell.
-func Open(r io.ReaderAt, size int64) (*File, error) {
-	start, err := NewReader(io.NewSectionReader(r, 0, size))
+// markers tell. maxBytes is that of NewReader.
+func Open(r io.ReaderAt, size, maxBytes int64) (*File, error) {
+	start, err := NewReader(io.NewSectionReader(r, 0, size), maxBytes)
 	if err != nil {
 		return nil, err
 	}

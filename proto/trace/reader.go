@@ -17,13 +17,16 @@ import (
 type DamageError struct {
 	Slot   int   // place in the trace, from 1
 	Offset int64 // where it starts, in bytes from the start of the trace
-	Err    error // io.ErrUnexpectedEOF where the trace ends within the slot
+	Err    error // io.ErrUnexpectedEOF where the trace ends within the slot, a *SizeError where it is too large
 }
 
 // Error names the slot.
 func (e *DamageError) Error() string {
 	if errors.Is(e.Err, io.ErrUnexpectedEOF) {
 		return fmt.Sprintf("trace: slot %d, at byte %d, is cut off", e.Slot, e.Offset)
+	}
+	if large := new(SizeError); errors.As(e.Err, &large) {
+		return fmt.Sprintf("trace: slot %d, at byte %d, is too large: %v", e.Slot, e.Offset, large)
 	}
 	return fmt.Sprintf("trace: slot %d, at byte %d, is damaged: %v", e.Slot, e.Offset, e.Err)
 }
@@ -70,9 +73,11 @@ func (b *below) Read(p []byte) (int, error) {
 	return n, err
 }
 
-// NewReader reads the header of a trace.
-func NewReader(r io.Reader) (*Reader, error) {
-	unpacker, err := newUnpacker()
+// NewReader reads the header of a trace. maxBytes bounds the memory of each of its
+// messages, which a small frame may fill; 0 means DefaultMaxBytes. A slot that is larger
+// is a *DamageError that wraps a *SizeError.
+func NewReader(r io.Reader, maxBytes int64) (*Reader, error) {
+	unpacker, err := newUnpacker(maxBytes)
 	if err != nil {
 		return nil, fmt.Errorf("trace: %w", err)
 	}
@@ -208,6 +213,9 @@ func (r *Reader) search() {
 
 // body reads the frame of a marker into a message.
 func (r *Reader) body(m marker, into proto.Message) error {
+	if err := r.unpacker.check(m); err != nil {
+		return errors.Join(err, r.discard(m.frameBytes))
+	}
 	r.frame.Reset()
 	n, err := io.CopyN(&r.frame, r.in, int64(m.frameBytes))
 	r.at += n

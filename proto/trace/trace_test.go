@@ -49,7 +49,7 @@ func traceOf(t testing.TB, n int) []byte {
 // readAll reads what can be read from start to end: slots, and damage.
 func readAll(t testing.TB, data []byte) (slots []*pb.Slot, damage []*DamageError, complete bool) {
 	t.Helper()
-	r, err := NewReader(bytes.NewReader(data))
+	r, err := NewReader(bytes.NewReader(data), 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -76,7 +76,7 @@ func TestRoundTrip(t *testing.T) {
 		if len(slots) != n || len(damage) != 0 || !complete {
 			t.Fatalf("%d slots: %d, damage %v, complete %v", n, len(slots), damage, complete)
 		}
-		f, err := Open(bytes.NewReader(data), int64(len(data)))
+		f, err := Open(bytes.NewReader(data), int64(len(data)), 0)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -137,7 +137,7 @@ func TestReadWhileWritten(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := NewReader(&data)
+	r, err := NewReader(&data, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -168,14 +168,14 @@ func TestReadWhileWritten(t *testing.T) {
 func TestCut(t *testing.T) {
 	const n = 5
 	data := traceOf(t, n)
-	f, err := Open(bytes.NewReader(data), int64(len(data)))
+	f, err := Open(bytes.NewReader(data), int64(len(data)), 0)
 	if err != nil {
 		t.Fatal(err)
 	}
 	ends := append(f.index.Offsets[1:len(f.index.Offsets):len(f.index.Offsets)], indexAt(t, data))
 	for size := range len(data) {
 		if int64(size) < f.index.Offsets[0] {
-			if _, err := NewReader(bytes.NewReader(data[:size])); err == nil || !strings.Contains(err.Error(), "header") {
+			if _, err := NewReader(bytes.NewReader(data[:size]), 0); err == nil || !strings.Contains(err.Error(), "header") {
 				t.Fatalf("cut to %d bytes: %v", size, err)
 			}
 			continue
@@ -200,7 +200,7 @@ func TestCut(t *testing.T) {
 		if !between && (damage[0].Slot != whole+1 || !errors.Is(damage[0], io.ErrUnexpectedEOF)) {
 			t.Fatalf("cut to %d bytes, after %d slots: %v", size, whole, damage[0])
 		}
-		scanned, err := Open(bytes.NewReader(data[:size]), int64(size))
+		scanned, err := Open(bytes.NewReader(data[:size]), int64(size), 0)
 		if err != nil || scanned.Len() != whole || scanned.Complete() {
 			t.Fatalf("cut to %d bytes: %d slots by scanning, want %d: %v", size, scanned.Len(), whole, err)
 		}
@@ -220,7 +220,7 @@ func indexAt(t *testing.T, data []byte) int64 {
 func TestFlippedBytes(t *testing.T) {
 	const n = 4
 	data := traceOf(t, n)
-	f, err := Open(bytes.NewReader(data), int64(len(data)))
+	f, err := Open(bytes.NewReader(data), int64(len(data)), 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -252,7 +252,7 @@ func TestFlippedBytes(t *testing.T) {
 					t.Fatalf("byte %d: slot %d is %v", at, want, slot)
 				}
 			}
-			g, err := Open(bytes.NewReader(broken), int64(len(broken)))
+			g, err := Open(bytes.NewReader(broken), int64(len(broken)), 0)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -264,7 +264,7 @@ func TestFlippedBytes(t *testing.T) {
 	for at := last; at < int64(len(data)); at++ { // of the index: scanning takes its place
 		broken := bytes.Clone(data)
 		broken[at] ^= 0x10
-		g, err := Open(bytes.NewReader(broken), int64(len(broken)))
+		g, err := Open(bytes.NewReader(broken), int64(len(broken)), 0)
 		if err != nil || g.Len() != n {
 			t.Fatalf("byte %d, in the index: %d slots, %v", at, g.Len(), err)
 		}
@@ -279,7 +279,7 @@ func TestFlippedBytes(t *testing.T) {
 // Rubbish between slots is passed over.
 func TestRubbish(t *testing.T) {
 	data := traceOf(t, 3)
-	f, _ := Open(bytes.NewReader(data), int64(len(data)))
+	f, _ := Open(bytes.NewReader(data), int64(len(data)), 0)
 	at := f.index.Offsets[1]
 	rubbish := bytes.Repeat([]byte{0x5d, 0x2a, 0x4d, 0x18, 24, 0}, 20000)
 	slots, damage, complete := readAll(t, bytes.Join([][]byte{data[:at], rubbish, data[at:]}, nil))
@@ -325,7 +325,7 @@ func TestLies(t *testing.T) {
 	} {
 		at := indexAt(t, data)
 		broken := bytes.Join([][]byte{data[:at], unit(kindIndex, 0, index), marker{kind: kindEnd, number: at}.append(nil)}, nil)
-		f, err := Open(bytes.NewReader(broken), int64(len(broken)))
+		f, err := Open(bytes.NewReader(broken), int64(len(broken)), 0)
 		if err != nil {
 			t.Errorf("%s: %v", name, err)
 			continue
@@ -345,7 +345,7 @@ func TestFailingReader(t *testing.T) {
 	broken := errors.New("no cable")
 	data := traceOf(t, 3)
 	for size := range data {
-		r, err := NewReader(io.MultiReader(bytes.NewReader(data[:size]), iotest.ErrReader(broken)))
+		r, err := NewReader(io.MultiReader(bytes.NewReader(data[:size]), iotest.ErrReader(broken)), 0)
 		for err == nil {
 			_, err = r.Next()
 		}
@@ -385,7 +385,7 @@ func TestWriterFails(t *testing.T) {
 func TestResume(t *testing.T) {
 	const n = 4
 	want := traceOf(t, n)
-	f, _ := Open(bytes.NewReader(want), int64(len(want)))
+	f, _ := Open(bytes.NewReader(want), int64(len(want)), 0)
 	cuts := map[string][]byte{
 		"closed":        traceOf(t, 2),
 		"in a slot":     want[:f.index.Offsets[2]+50],
@@ -451,7 +451,7 @@ func FuzzReader(f *testing.F) {
 	packed.Write(marker{kind: kindEnd, number: 3}.append(bytes.Clone(good)))
 	f.Add(packed.Bytes())
 	f.Fuzz(func(t *testing.T, data []byte) {
-		r, err := NewReader(bytes.NewReader(data))
+		r, err := NewReader(bytes.NewReader(data), 0)
 		if err != nil {
 			return
 		}
@@ -473,7 +473,7 @@ func FuzzReader(f *testing.F) {
 		if r.Offset() > int64(len(data)) {
 			t.Errorf("%d of %d bytes read", r.Offset(), len(data))
 		}
-		file, err := Open(bytes.NewReader(data), int64(len(data)))
+		file, err := Open(bytes.NewReader(data), int64(len(data)), 0)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -494,7 +494,7 @@ func FuzzDamage(f *testing.F) {
 		to := min(from+int(cut), len(good))
 		data := bytes.Join([][]byte{good[:from], put, good[to:]}, nil)
 		slots, _, _ := readAll(t, data)
-		file, _ := Open(bytes.NewReader(good), int64(len(good)))
+		file, _ := Open(bytes.NewReader(good), int64(len(good)), 0)
 		for i, offset := range append(file.index.Offsets[1:], int64(len(good))) {
 			if int64(from) < offset {
 				break
@@ -513,7 +513,7 @@ func FuzzDamage(f *testing.F) {
 
 // indexOfSlots returns where the first slot starts.
 func indexOfSlots(t testing.TB, data []byte) int {
-	file, err := Open(bytes.NewReader(data), int64(len(data)))
+	file, err := Open(bytes.NewReader(data), int64(len(data)), 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -557,7 +557,7 @@ func FuzzFrame(f *testing.F) {
 			if kind == kindSlot && len(damage) == 1 && damage[0].Slot != 1 {
 				t.Error(damage[0])
 			}
-			file, err := Open(bytes.NewReader(data), int64(len(data)))
+			file, err := Open(bytes.NewReader(data), int64(len(data)), 0)
 			if err != nil {
 				t.Fatal(err)
 			}

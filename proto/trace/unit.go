@@ -11,13 +11,17 @@ import (
 	"github.com/klauspost/compress/zstd"
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
+
+	"leastwatt/proto/measure"
 )
 
 const (
 	markerMagic = 0x184D2A5D
 	markerSize  = 32
-	// maxBytes bounds a message, and its frame.
+	// maxBytes bounds a message, and its frame, in the format.
 	maxBytes = 1 << 30
+	// DefaultMaxBytes is what a message may take in memory unless told otherwise.
+	DefaultMaxBytes = 256 << 20
 	// maxWindow bounds what a frame may ask for ahead of its content; ours have 8 MiB.
 	maxWindow = 64 << 20
 )
@@ -98,17 +102,45 @@ func (p *packer) pack(kind byte, number int64, m proto.Message) ([]byte, error) 
 type unpacker struct {
 	decoder *zstd.Decoder
 	raw     bytes.Buffer
+	most    int64 // memory of a message
 }
 
-func newUnpacker() (*unpacker, error) {
+// newUnpacker returns an unpacker of messages that take at most so many bytes; 0 means
+// DefaultMaxBytes.
+func newUnpacker(most int64) (*unpacker, error) {
+	if most == 0 {
+		most = DefaultMaxBytes
+	}
 	decoder, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(maxBytes), zstd.WithDecoderMaxWindow(maxWindow))
-	return &unpacker{decoder: decoder}, err
+	return &unpacker{decoder: decoder, most: most}, err
+}
+
+// SizeError says that a message takes more memory than it may.
+type SizeError struct {
+	Bytes   int64 // that it takes, or more than Allowed where that is not known
+	Allowed int64
+}
+
+// Error names both sizes.
+func (e *SizeError) Error() string {
+	if e.Bytes > e.Allowed {
+		return fmt.Sprintf("%d bytes unpacked, allowed: %d", e.Bytes, e.Allowed)
+	}
+	return fmt.Sprintf("unpacked it takes more memory than allowed: %d bytes", e.Allowed)
+}
+
+// check tells from a marker alone whether a message may be unpacked.
+func (u *unpacker) check(m marker) error {
+	if n := int64(max(m.frameBytes, m.rawBytes)); n > u.most {
+		return &SizeError{Bytes: n, Allowed: u.most}
+	}
+	return nil
 }
 
 var errLength = errors.New("the message is not as long as it says")
 
 // unpack decodes the frame that follows a marker into a message. No more memory is
-// taken than the frame fills.
+// taken than the frame fills, and the message no more than it may.
 func (u *unpacker) unpack(m marker, frame []byte, into proto.Message) error {
 	if err := u.decoder.Reset(bytes.NewReader(frame)); err != nil {
 		return fmt.Errorf("its frame: %v", err)
@@ -121,6 +153,14 @@ func (u *unpacker) unpack(m marker, frame []byte, into proto.Message) error {
 	size, n := protowire.ConsumeVarint(raw)
 	if len(raw) != m.rawBytes || n < 0 || size != uint64(len(raw)-n) {
 		return errLength
+	}
+	// Two bytes of an empty element take hundreds once decoded.
+	_, err := measure.DecodedBytes(raw[n:], into.ProtoReflect().Descriptor(), int(u.most))
+	if errors.Is(err, measure.ErrExpands) {
+		return &SizeError{Allowed: u.most}
+	}
+	if err != nil {
+		return err
 	}
 	return proto.Unmarshal(raw[n:], into)
 }

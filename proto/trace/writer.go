@@ -34,12 +34,13 @@ func NewWriter(w io.Writer, header *pb.TraceHeader) (*Writer, error) {
 }
 
 // Resume goes on with the trace of a file, after the last slot that can be read
-// in one go from the start: what follows it, damage or an index, is cut off.
+// in one go from the start: what follows it, damage or an index, is cut off. Slots are
+// read whatever their size, up to that of the format.
 func Resume(file *os.File) (*Writer, error) {
 	if _, err := file.Seek(0, io.SeekStart); err != nil {
 		return nil, err
 	}
-	r, err := NewReader(file)
+	r, err := NewReader(file, maxBytes)
 	if err != nil {
 		return nil, err
 	}

@@ -1,4 +1,5 @@
-package server
+// Package measure tells how much memory a message takes before it is decoded.
+package measure
 
 import (
 	"errors"
@@ -14,28 +15,20 @@ const (
 	sliceBytes   = 24
 	stringBytes  = 16
 	pointerBytes = 8
-	// sparedBytes is what a message may take in memory beyond a multiple of its
-	// length: short ones are nearly all overhead.
-	sparedBytes = 128 << 10
-	// expansion is the multiple. Samples take what they take on the wire; users and
-	// allocations of a few antennas take four times as much.
-	expansion = 4
 )
-
-// decodedMost is the most memory that a message of n bytes may take once decoded.
-// Empty elements of a list would take sixty times their length.
-func decodedMost(n int) int { return expansion*n + sparedBytes }
 
 var (
-	errMalformed = errors.New("no message of the contract")
-	errExpands   = errors.New("more elements than its length allows")
+	// ErrMalformed is the error of bytes that are no message of the contract.
+	ErrMalformed = errors.New("no message of the contract")
+	// ErrExpands is the error of a message that would take more than it may.
+	ErrExpands = errors.New("more elements than its length allows")
 )
 
-// decodedBytes estimates, from above, the memory that a message takes once it is
+// DecodedBytes estimates, from above, the memory that a message takes once it is
 // decoded, in one pass over its bytes and before anything is allocated for it. It
-// returns errExpands once the estimate is above most. No message of the contract
+// returns ErrExpands once the estimate is above most. No message of the contract
 // holds one of its own type, so that nesting is bounded too.
-func decodedBytes(b []byte, message protoreflect.MessageDescriptor, most int) (int, error) {
+func DecodedBytes(b []byte, message protoreflect.MessageDescriptor, most int) (int, error) {
 	m := measure{left: most}
 	if err := m.message(b, message); err != nil {
 		return 0, err
@@ -49,7 +42,7 @@ type measure struct{ left int }
 // spend takes n bytes from what is left.
 func (m *measure) spend(n int) error {
 	if m.left -= n; m.left < 0 {
-		return errExpands
+		return ErrExpands
 	}
 	return nil
 }
@@ -62,18 +55,18 @@ func (m *measure) message(b []byte, message protoreflect.MessageDescriptor) erro
 	for len(b) > 0 {
 		number, kind, n := protowire.ConsumeTag(b)
 		if n < 0 {
-			return errMalformed
+			return ErrMalformed
 		}
 		size := protowire.ConsumeFieldValue(number, kind, b[n:])
 		if size < 0 {
-			return errMalformed
+			return ErrMalformed
 		}
 		value := b[n : n+size]
 		field := fields.ByNumber(number)
 		var err error
 		switch {
 		case kind == protowire.StartGroupType:
-			return errMalformed // the contract has none
+			return ErrMalformed // the contract has none
 		case field == nil: // kept as it is
 			err = m.spend(2 * (n + size))
 		case kind == protowire.BytesType:
