@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 
 	pb "leastwatt/proto/leastwatt/v1"
+	"leastwatt/scheduler/audit"
 )
 
 // auditFlags are the flags of leastwatt audit.
@@ -179,5 +180,5 @@ func printAudit(w io.Writer, a *pb.Audit) error {
 
 // findingText says in words what a finding is.
 func findingText(f *pb.Finding) string {
-	return fmt.Sprintf("%s: claimed %.6g, found %.6g", f.GetText(), f.GetClaimed(), f.GetRecomputed())
+	return audit.Finding{Claimed: f.GetClaimed(), Recomputed: f.GetRecomputed(), Text: f.GetText(), IsLimit: f.GetIsLimit()}.Words()
 }

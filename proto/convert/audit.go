@@ -28,7 +28,7 @@ func AuditToProto(r *audit.Result) *pb.Audit {
 	}
 	for _, f := range r.Findings {
 		out.Findings = append(out.Findings, &pb.Finding{
-			Path: f.Path, Claimed: f.Claimed, Recomputed: f.Recomputed, Text: f.Text,
+			Path: f.Path, Claimed: f.Claimed, Recomputed: f.Recomputed, Text: f.Text, IsLimit: f.IsLimit,
 		})
 	}
 	return out

