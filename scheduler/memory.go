@@ -35,6 +35,9 @@ func (e *Engine) Restore(state []byte) error {
 	if len(state) == 0 {
 		return nil
 	}
+	if err := checkNesting(state); err != nil {
+		return err
+	}
 	var m memory
 	d := json.NewDecoder(bytes.NewReader(state))
 	d.DisallowUnknownFields()
@@ -49,12 +52,53 @@ func (e *Engine) Restore(state []byte) error {
 			return errors.New("scheduler: state: a share out of range")
 		}
 	}
+	for _, g := range m.Groups {
+		if len(g) == 0 {
+			return errors.New("scheduler: state: a group of nobody")
+		}
+	}
 	for _, owed := range m.Owed {
 		if !(owed >= 0) {
 			return errors.New("scheduler: state: a backlog below 0")
 		}
 	}
 	e.memory = m
+	return nil
+}
+
+// Bounds on what Restore takes: a memory has lists in lists in a record, and no
+// more elements than a penalty for each of 512 users on each of 512 subbands, twice
+// over.
+const (
+	stateNesting  = 3
+	stateElements = 1 << 19
+)
+
+// checkNesting refuses what is nested deeper than a memory is or has more elements,
+// in one pass over its text and before anything is made of it.
+func checkNesting(state []byte) error {
+	depth, elements, quoted := 0, 0, false
+	for i := 0; i < len(state); i++ {
+		switch c := state[i]; {
+		case quoted:
+			if c == '\\' {
+				i++
+			}
+			quoted = c != '"'
+		case c == '"':
+			quoted = true
+		case c == '[' || c == '{':
+			depth++
+			elements++
+		case c == ']' || c == '}':
+			depth--
+		case c == ',':
+			elements++
+		}
+		if depth > stateNesting || elements > stateElements {
+			return fmt.Errorf("scheduler: state: more than %d levels or %d elements", stateNesting, stateElements)
+		}
+	}
 	return nil
 }
 

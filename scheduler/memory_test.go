@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -78,10 +79,22 @@ func TestState(t *testing.T) {
 		t.Error(cmp.Diff(want, got))
 	}
 	cold := planned(slot, Options{})
-	for _, bad := range []string{"{", "[]", `{"Share": [1]}`, `{"Groups": [["a"]], "Share": [0]}`, `{"Slots": -1}`, `{"More": 1}`} {
+	for _, bad := range []string{"{", "[]", `{"Share": [1]}`, `{"Groups": [["a"]], "Share": [0]}`, `{"Slots": -1}`, `{"More": 1}`,
+		`{"Groups": [[]], "Share": [1]}`} {
 		if err := other.Restore([]byte(bad)); err == nil {
 			t.Errorf("%s: restored", bad)
 		}
+	}
+	for name, bad := range map[string]string{
+		"nested":   `{"Groups": ` + strings.Repeat("[", 4) + strings.Repeat("]", 4) + "}",
+		"elements": `{"Groups": [[]` + strings.Repeat(",[]", stateElements) + "]}",
+	} {
+		if err := other.Restore([]byte(bad)); err == nil || !strings.Contains(err.Error(), "more than") {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	if err := checkNesting([]byte(`{"Groups": [["[[[[,\\\"[["]]}`)); err != nil {
+		t.Errorf("brackets in a name: %v", err)
 	}
 	if plan := other.Schedule(context.Background(), slot); !cmp.Equal(plan, cold) {
 		t.Errorf("not as new: %s", cmp.Diff(cold, plan))

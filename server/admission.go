@@ -32,16 +32,6 @@ func (c *call) give(bytes int) {
 	}
 }
 
-// room waits until the peer of the call holds no more than it may: a client that
-// does not read its answers gets no more of them made.
-func (c *call) room(ctx context.Context) error {
-	if c == nil {
-		return nil
-	}
-	_, err := c.account.take(ctx, 0)
-	return err
-}
-
 // admit lets a call in or refuses it, by its headers alone: nothing of its body
 // is read, and no goroutine started, for one without a token or one too many.
 // A call counts until its stream ends.

@@ -14,6 +14,11 @@ import (
 
 // AuditPlan re-computes a plan.
 func (s *Server) AuditPlan(ctx context.Context, req *pb.AuditPlanRequest) (*pb.AuditPlanResponse, error) {
+	peer := peerOf(ctx)
+	if err := s.slots.take(peer, 1); err != nil {
+		return nil, rpcError(err)
+	}
+	defer s.slots.give(peer, 1)
 	out, err := s.Audit(ctx, req)
 	if err != nil {
 		return nil, rpcError(err)
@@ -22,30 +27,39 @@ func (s *Server) AuditPlan(ctx context.Context, req *pb.AuditPlanRequest) (*pb.A
 }
 
 // Audit re-computes a plan in this process, without a connection. Bad input is an
-// error that names its fields.
-func (s *Server) Audit(ctx context.Context, req *pb.AuditPlanRequest) (out *pb.Audit, err error) {
+// error that names its fields. An audit takes a worker's turn as a slot does, under
+// the same bounds, and there is no part of one: out of time it is the context's
+// error.
+func (s *Server) Audit(ctx context.Context, req *pb.AuditPlanRequest) (*pb.Audit, error) {
+	var out *pb.Audit
+	var failed error
+	err := s.work(ctx, singleCalls{}, func(ctx context.Context) { out, failed = s.recompute(ctx, req) })
+	switch {
+	case errors.Is(err, errGivenUp):
+		s.fault(err.Error(), nil)
+		return nil, errFault
+	case err != nil:
+		return nil, err
+	}
+	return out, failed
+}
+
+// recompute is the worker's part of Audit.
+func (s *Server) recompute(ctx context.Context, req *pb.AuditPlanRequest) (out *pb.Audit, err error) {
+	defer func() {
+		if cause := recover(); cause != nil {
+			s.failed(req.GetSlot().GetSequence(), fmt.Sprint(cause), debug.Stack())
+			out, err = nil, errFault
+		}
+	}()
 	slot, plan, truth, err := s.decodeAudit(req)
 	if err != nil {
 		return nil, err
 	}
-	// An audit takes a worker's turn.
-	if err := s.pool.enter(ctx); err != nil {
-		return nil, err
-	}
-	defer s.pool.leave()
-	defer func() {
-		if cause := recover(); cause != nil {
-			s.failed(slot.Sequence, fmt.Sprint(cause), debug.Stack())
-			out, err = nil, errFault
-		}
-	}()
-	var result *audit.Result
-	if truth != nil {
-		result, err = audit.RecomputeOver(slot, plan, truth)
-	} else {
-		result, err = audit.Recompute(slot, plan)
-	}
+	result, err := audit.Run(ctx, slot, plan, truth)
 	switch {
+	case ctx.Err() != nil:
+		return nil, ctx.Err()
 	case errors.Is(err, audit.ErrNoWeights):
 		return nil, badAudit("plan", err, "a plan with weights: options.weights asks for them")
 	case err != nil:

@@ -100,7 +100,7 @@ func BenchmarkServe(b *testing.B) {
 			s := New(Config{})
 			at := &seat{}
 			plan := s.schedule(b.Context(), at, slots[0])
-			plan.SessionState = sealState(at.engine)
+			plan.SessionState = sealState(at.engine, "")
 			for _, sessions := range []int{1, 8} {
 				for _, lockstep := range []bool{true, false} {
 					name := fmt.Sprintf("64x%d/%s/sessions=%d/%s", users, grouping, sessions, map[bool]string{true: "lockstep", false: "pipelined"}[lockstep])

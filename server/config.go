@@ -35,6 +35,16 @@ type Config struct {
 	// ReceiveTimeout is how long a client may take over a message, over opening a
 	// session, and over the whole request of a single call; 0 means 30 s.
 	ReceiveTimeout time.Duration
+	// MaxCompute is how long the slot or audit of a call may take, whatever it asks
+	// for: it is then told to stop. 0 means 10 s. Calls within this process have no
+	// such bound.
+	MaxCompute time.Duration
+	// GiveUpAfter is how long after it was told to stop a worker is given up, and a
+	// new one takes its place; 0 means 5 s.
+	GiveUpAfter time.Duration
+	// UnhealthyAfter is how long no worker may have come free before the health
+	// service says NOT_SERVING; 0 means MaxCompute and half of GiveUpAfter.
+	UnhealthyAfter time.Duration
 	// Logger takes what happens to sessions and faults; nil means nowhere.
 	Logger *slog.Logger
 	// PlaintextAnywhere lets the server listen without TLS on addresses other
@@ -71,6 +81,8 @@ type Limits struct {
 	// What a session holds unanswered: at that, no more is read from its client.
 	WindowSlots  int
 	SessionBytes int // of slots; the last one read may exceed it
+	// What a session remembers, as it travels: more is neither taken nor sent.
+	SessionStateBytes int
 
 	// What is in use at a time; more is refused with RESOURCE_EXHAUSTED, and more
 	// connections are closed. A session counts its whole window as slots in flight,
@@ -107,6 +119,7 @@ func DefaultLimits() Limits {
 		StreamWindowBytes:    64 << 10,
 		WindowSlots:          8,
 		SessionBytes:         16 << 20,
+		SessionStateBytes:    4 << 20,
 		Connections:          2048,
 		Calls:                4096,
 		Sessions:             1024,
@@ -128,6 +141,7 @@ func (l Limits) resolve() Limits {
 		{&l.StreamWindowBytes, &d.StreamWindowBytes},
 		{&l.WindowSlots, &d.WindowSlots},
 		{&l.SessionBytes, &d.SessionBytes},
+		{&l.SessionStateBytes, &d.SessionStateBytes},
 		{&l.Connections, &d.Connections},
 		{&l.Calls, &d.Calls},
 		{&l.Sessions, &d.Sessions},
@@ -176,8 +190,20 @@ func (c Config) resolve() Config {
 	if c.DrainTimeout <= 0 {
 		c.DrainTimeout = 10 * time.Second
 	}
-	if c.ReceiveTimeout <= 0 {
-		c.ReceiveTimeout = 30 * time.Second
+	for _, d := range []struct {
+		have      *time.Duration
+		otherwise time.Duration
+	}{
+		{&c.ReceiveTimeout, 30 * time.Second},
+		{&c.MaxCompute, 10 * time.Second},
+		{&c.GiveUpAfter, 5 * time.Second},
+	} {
+		if *d.have <= 0 {
+			*d.have = d.otherwise
+		}
+	}
+	if c.UnhealthyAfter <= 0 {
+		c.UnhealthyAfter = c.MaxCompute + c.GiveUpAfter/2
 	}
 	if c.Logger == nil {
 		c.Logger = slog.New(slog.DiscardHandler)

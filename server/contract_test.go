@@ -497,7 +497,7 @@ var openCases = map[string]fieldCase[*pb.OpenSession]{
 		elsewhere: "TestResume",
 	},
 	"sessionState": {
-		bad: func(o *pb.OpenSession) { o.SessionState = []byte("\x01damaged") }, path: "sessionState",
+		bad: func(o *pb.OpenSession) { o.SessionState = append([]byte{stateVersion}, "damaged"...) }, path: "sessionState",
 		elsewhere: "TestResume",
 	},
 	"wantSessionState": {

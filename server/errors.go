@@ -27,6 +27,7 @@ const (
 	reasonCancelled       = "CANCELLED"
 	reasonDeadline        = "DEADLINE_EXCEEDED"
 	reasonTokenRefused    = "TOKEN_REFUSED"
+	reasonStopping        = "STOPPING"
 	reasonMessageRejected = "MESSAGE_REJECTED"
 	reasonMessageTooLarge = "MESSAGE_TOO_LARGE"
 	reasonMessageLate     = "MESSAGE_LATE"
@@ -82,6 +83,8 @@ func rpcError(err error) error {
 		return withDetails(codes.ResourceExhausted, err.Error(), reasonMessageTooLarge)
 	case errors.Is(err, errLate):
 		return withDetails(codes.DeadlineExceeded, err.Error(), reasonMessageLate)
+	case errors.Is(err, errStopping):
+		return withDetails(codes.Unavailable, err.Error(), reasonStopping)
 	case errors.Is(err, errCompressed):
 		return withDetails(codes.Unimplemented, err.Error(), reasonCompressed)
 	case errors.As(err, &full):

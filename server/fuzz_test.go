@@ -152,7 +152,7 @@ func FuzzSession(f *testing.F) {
 		{open(&pb.OpenSession{}), slot(1, fuzzSeeds[0]), ack, slot(2, moves)},
 		{open(&pb.OpenSession{WantSessionState: true}), slot(1, fuzzSeeds[0]), slot(2, moves), slot(1, moves)},
 		{open(&pb.OpenSession{LateSlotPolicy: pb.LateSlotPolicy_LATE_SLOT_POLICY_NEWEST_WINS}), slot(1, moves), slot(2, moves), slot(3, moves)},
-		{open(&pb.OpenSession{ResumeAfterSequence: proto.Int64(1), SessionState: sealState(scheduler.NewEngine())}), slot(2, moves)},
+		{open(&pb.OpenSession{ResumeAfterSequence: proto.Int64(1), SessionState: sealState(scheduler.NewEngine(), "")}), slot(2, moves)},
 		{open(&pb.OpenSession{Options: &pb.Options{Grouping: "alone", HysteresisDb: proto.Float64(1)}}), slot(1, fuzzSeeds[0]), slot(2, moves), {}},
 	} {
 		var b []byte

@@ -173,7 +173,7 @@ func unbroken(t *testing.T, n int64) []*pb.Plan {
 	var plans []*pb.Plan
 	for i := range n {
 		plan := s.schedule(t.Context(), at, killSlot(i+1))
-		plan.SessionState = sealState(at.engine)
+		plan.SessionState = sealState(at.engine, "")
 		plan.ComputeMicros = 0
 		plans = append(plans, plan)
 	}

@@ -105,6 +105,13 @@ func (l *ledger) deal() {
 	}
 }
 
+// allows reports whether a peer, and all together, hold no more than they may.
+func (l *ledger) allows(peer string) bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.fits(peer, 0)
+}
+
 func (l *ledger) fits(peer string, n int) bool {
 	return l.by[peer]+n <= l.mostPerPeer && l.used+n <= l.most
 }

@@ -162,12 +162,23 @@ func (in *inbox) next(m proto.Message) error {
 	return nil
 }
 
-// deadline has the call end if the function it returns is not called in time.
-func (in *inbox) deadline() (stop func() bool) {
-	return time.AfterFunc(in.server.config.ReceiveTimeout, func() {
-		in.late.Store(true)
-		in.call.cancel()
-	}).Stop
+// deadline has the call end if the function it returns is not called in time. A
+// server that stops does not wait for long.
+func (in *inbox) deadline() (stop func()) {
+	var over atomic.Bool // one way or the other
+	late := func() {
+		if over.CompareAndSwap(false, true) {
+			in.late.Store(true)
+			in.call.cancel()
+		}
+	}
+	timer := time.AfterFunc(in.server.config.ReceiveTimeout, late)
+	stopAfter := context.AfterFunc(in.server.stopping, func() { timer.Reset(min(lingering, in.server.config.ReceiveTimeout)) })
+	return func() {
+		over.Store(true)
+		stopAfter()
+		timer.Stop()
+	}
 }
 
 // read reads n bytes.
@@ -256,12 +267,35 @@ func (s *Server) receiveStream(srv any, stream grpc.ServerStream, info *grpc.Str
 	if err != nil {
 		return rpcError(err)
 	}
-	defer in.call.account.close()
-	err = next(srv, &receivedStream{stream, in})
+	if in.patient {
+		defer in.call.account.close()
+		err = next(srv, &receivedStream{stream, in})
+	} else {
+		err = s.untilStopping(in, func() error { return next(srv, &receivedStream{stream, in}) })
+	}
 	if in.late.Load() {
 		return rpcError(errLate)
 	}
 	return err
+}
+
+// untilStopping handles a stream that has no end of its own, such as one that
+// watches the server's health, until the server stops.
+func (s *Server) untilStopping(in *inbox, handle func() error) error {
+	done := make(chan error, 1)
+	s.readers.Go(func() {
+		defer in.call.account.close()
+		var err error
+		defer func() { done <- err }()
+		defer s.contain(&err)
+		err = handle()
+	})
+	select {
+	case err := <-done:
+		return err
+	case <-s.stopping.Done():
+		return rpcError(errStopping)
+	}
 }
 
 // receivedStream is a stream with an inbox.

@@ -19,6 +19,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	pb "leastwatt/proto/leastwatt/v1"
+	"leastwatt/scheduler"
 )
 
 // body is the body of a raw call: bytes, and then nothing, for ever.
@@ -273,4 +274,47 @@ func fromAddress(host string) grpc.DialOption {
 		d := &net.Dialer{LocalAddr: &net.TCPAddr{IP: net.ParseIP(host)}}
 		return d.DialContext(ctx, "tcp", to)
 	})
+}
+
+// TestUnread: answers that a client asks for and does not read count until they
+// are written, and no more are made for its host than it may hold.
+func TestUnread(t *testing.T) {
+	limits := Limits{HeldBytes: 4 << 20, MessageBytes: 1 << 20, WindowSlots: 2}
+	s := start(t, Config{Limits: limits}, largeAnswers(600<<10))
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	rpc := s.rpc(t)
+	for range 12 {
+		stream, err := rpc.StreamSlots(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		send(t, stream, &pb.StreamSlotsRequest{Kind: &pb.StreamSlotsRequest_Open{Open: &pb.OpenSession{}}})
+		for i := range int64(4) {
+			slot := newMessage(i)
+			slot.Options = &pb.Options{Weights: pb.WeightFormat_WEIGHT_FORMAT_F64}
+			sendSlot(t, stream, slot)
+		}
+	}
+	most := s.memory.mostPerPeer + (s.config.Workers+2)*(1<<20)
+	over := 0
+	for end := time.Now().Add(time.Second); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
+		over = max(over, s.memory.held())
+	}
+	if over > most || over < s.memory.mostPerPeer/2 {
+		t.Errorf("%d bytes held, one peer may hold %d", over, s.memory.mostPerPeer)
+	}
+	cancel()
+	waitFor(t, func() bool { return s.sessions.inUse() == 0 && s.calls.inUse() == 0 })
+}
+
+// largeAnswers returns engines whose plans have weights of n bytes.
+func largeAnswers(n int) func() engine {
+	return func() engine {
+		return engineFunc(func(_ context.Context, slot *scheduler.Slot) *scheduler.Plan {
+			return &scheduler.Plan{Sequence: slot.Sequence, Status: scheduler.StatusMet, Groups: []scheduler.Group{
+				{Allocations: []scheduler.Allocation{{Weights: make([]complex128, n/16)}}},
+			}}
+		})
+	}
 }

@@ -2,6 +2,7 @@ package server
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"runtime/debug"
 	"time"
@@ -56,27 +57,39 @@ func infos(list []scheduler.Info) []*pb.StrategyInfo {
 // Plan plans one slot in this process, without a connection: as the first of a
 // session, whatever the slot holds.
 func (s *Server) Plan(ctx context.Context, slot *pb.Slot) (*pb.Plan, error) {
-	return s.answer(ctx, &seat{}, slot, nil)
+	return s.answer(ctx, singleCalls{}, &seat{}, slot, nil)
 }
 
 // answer plans a slot whatever it holds: bad input gives a REJECTED plan, with
 // more added to what is wrong with the slot itself, and a fault a FAILED one. The
 // error is the context's.
-func (s *Server) answer(ctx context.Context, at *seat, in *pb.Slot, more []scheduler.Violation) (plan *pb.Plan, err error) {
+func (s *Server) answer(ctx context.Context, line any, at *seat, in *pb.Slot, more []scheduler.Violation) (*pb.Plan, error) {
+	mine := *at
+	var plan *pb.Plan
+	err := s.work(ctx, line, func(ctx context.Context) { plan = s.compute(ctx, &mine, in, more) })
+	switch {
+	case errors.Is(err, errGivenUp):
+		at.engine = nil // the worker has it
+		return s.failed(in.GetSequence(), err.Error(), nil), nil
+	case err != nil:
+		return nil, err
+	}
+	*at = mine
+	return plan, nil
+}
+
+// compute is the worker's part of answer.
+func (s *Server) compute(ctx context.Context, at *seat, in *pb.Slot, more []scheduler.Violation) (plan *pb.Plan) {
 	defer func() {
 		if cause := recover(); cause != nil {
-			plan, err = s.failed(in.GetSequence(), fmt.Sprint(cause), debug.Stack()), nil
+			plan = s.failed(in.GetSequence(), fmt.Sprint(cause), debug.Stack())
 		}
 	}()
 	slot, bad := s.decode(in)
 	if bad = append(more, bad...); len(bad) > 0 {
-		return rejected(in.GetSequence(), bad), nil
+		return rejected(in.GetSequence(), bad)
 	}
-	if err := s.pool.enter(ctx); err != nil {
-		return nil, err
-	}
-	defer s.pool.leave()
-	return s.schedule(ctx, at, slot), nil
+	return s.schedule(ctx, at, slot)
 }
 
 // decode turns a message into a slot and reports everything wrong with it.

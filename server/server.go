@@ -33,7 +33,9 @@ type Server struct {
 	connections *quota
 	conns       sync.Map // [address] *countedConn
 
-	draining chan struct{} // closed when the server stops
+	stopping context.Context // done when the server stops
+	stop     context.CancelFunc
+	healthy  atomic.Bool
 	readers  sync.WaitGroup
 	faults   atomic.Int64
 	grpc     *grpc.Server
@@ -61,17 +63,18 @@ func newServer(c Config, newEngine func() engine) *Server {
 		slots:     newQuota("slots in flight", c.Limits.SlotsInFlight, c.Limits.SlotsInFlightPerPeer),
 		calls:     newQuota("calls", c.Limits.Calls, c.Limits.CallsPerPeer),
 		memory:    newLedger(c.Limits.HeldBytes, c.Limits.HeldBytesPerPeer),
-		draining:  make(chan struct{}),
 		health:    health.NewServer(),
 
 		connections: newQuota("connections", c.Limits.Connections, c.Limits.ConnectionsPerPeer),
 	}
+	s.stopping, s.stop = context.WithCancel(context.Background())
+	s.healthy.Store(true)
 	options := append(s.transport(), c.Credentials.serverOptions()...)
 	s.grpc = grpc.NewServer(append(options, c.Telemetry.serverOptions()...)...)
 	services := registrar{s.grpc, s}
 	pb.RegisterSlotSchedulerServiceServer(services, s)
 	healthpb.RegisterHealthServer(services, s.health)
-	s.health.SetServingStatus(pb.SlotSchedulerService_ServiceDesc.ServiceName, healthpb.HealthCheckResponse_SERVING)
+	s.tellHealth()
 	reflection.Register(services)
 	c.Telemetry.attach(s)
 	return s
@@ -91,6 +94,7 @@ func (s *Server) Serve(ctx context.Context, lis net.Listener) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer s.config.Credentials.watch(ctx)()
 	defer cancel()
+	s.readers.Go(func() { s.watchHealth(ctx) })
 	stopped := make(chan struct{})
 	go func() {
 		defer close(stopped)
@@ -118,13 +122,49 @@ func (s *Server) CheckAddress(addr net.Addr) error {
 	return fmt.Errorf("server: %s is not a loopback address and there is no TLS", addr)
 }
 
+// lingering is how long a server that stops waits for clients that have nothing
+// more to get: for a message that has begun to arrive, and for connections to be
+// closed once no call is left.
+const lingering = time.Second
+
 // drain stops the server: sessions are told and answer what they hold. What is
-// not done after DrainTimeout is cut off.
+// not done after DrainTimeout is cut off, and so are connections without calls.
 func (s *Server) drain() {
 	s.config.Logger.Info("draining", "timeout", s.config.DrainTimeout)
-	s.health.Shutdown()
-	close(s.draining)
-	timer := time.AfterFunc(s.config.DrainTimeout, s.grpc.Stop)
-	defer timer.Stop()
-	s.grpc.GracefulStop()
+	s.stop()
+	s.tellHealth()
+	stopped := make(chan struct{})
+	go func() {
+		defer close(stopped)
+		s.grpc.GracefulStop()
+	}()
+	s.awaitCalls(stopped)
+	s.conns.Range(func(_, c any) bool { // those without a handshake are unknown to gRPC
+		c.(*countedConn).Close()
+		return true
+	})
+	s.grpc.Stop()
+	<-stopped
+}
+
+// awaitCalls returns when all has stopped, when no call has been left for a while,
+// or after DrainTimeout.
+func (s *Server) awaitCalls(stopped <-chan struct{}) {
+	end := time.Now().Add(s.config.DrainTimeout)
+	tick := time.NewTicker(lingering / 50)
+	defer tick.Stop()
+	last := time.Now() // when a call or an answer was last seen
+	for {
+		select {
+		case <-stopped:
+			return
+		case now := <-tick.C:
+			if s.calls.inUse() > 0 || s.memory.held() > 0 {
+				last = now
+			}
+			if now.After(end) || now.Sub(last) > lingering {
+				return
+			}
+		}
+	}
 }

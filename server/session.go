@@ -82,10 +82,11 @@ func (ses *session) open() error {
 	options, bad := checkOpen(open)
 	restored := false
 	if state := open.GetSessionState(); len(state) > 0 {
-		var damaged []scheduler.Violation
-		ses.seat.engine = ses.server.newEngine()
-		restored, damaged = openState(ses.seat.engine, state)
-		bad = append(bad, damaged...)
+		var wrong []scheduler.Violation
+		if restored, wrong, err = ses.restore(state, open.GetCellId()); err != nil {
+			return err
+		}
+		bad = append(bad, wrong...)
 	}
 	if len(bad) > 0 {
 		return &rejection{reasonSessionRejected, bad}
@@ -187,7 +188,7 @@ func (ses *session) read() {
 // answerAll answers what the queue holds until it ends.
 func (ses *session) answerAll() error {
 	for {
-		it, more, err := ses.queue.next(ses.server.draining)
+		it, more, err := ses.queue.next(ses.server.stopping.Done())
 		if errors.Is(err, errStopping) {
 			return ses.close()
 		}
@@ -235,10 +236,7 @@ func (ses *session) plan(slot *pb.Slot) error {
 			Path: "sequence", Value: fmt.Sprint(n), Allowed: fmt.Sprintf("> %d, the last one", ses.lastSequence),
 		})
 	}
-	if err := ses.call.room(ses.stream.Context()); err != nil {
-		return err
-	}
-	plan, err := ses.server.answer(ses.stream.Context(), &ses.seat, slot, bad)
+	plan, err := ses.server.answer(ses.stream.Context(), ses, &ses.seat, slot, bad)
 	if err != nil {
 		return err
 	}
@@ -264,17 +262,6 @@ func (ses *session) rises(n int64) bool {
 	}
 	ses.started, ses.lastSequence = true, n
 	return true
-}
-
-// state returns the session's memory as it travels, where it was asked for.
-func (ses *session) state() []byte {
-	if !ses.wantState {
-		return nil
-	}
-	if ses.seat.engine == nil {
-		ses.seat.engine = ses.server.newEngine()
-	}
-	return sealState(ses.seat.engine)
 }
 
 // acknowledge checks that what a client says it has received was sent.

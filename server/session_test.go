@@ -535,7 +535,7 @@ func TestOwed(t *testing.T) {
 
 // TestSessionState holds what becomes of a memory that is not as it was.
 func TestSessionState(t *testing.T) {
-	sealed := sealState(&chain{sum: 7})
+	sealed := sealState(&chain{sum: 7}, "north")
 	for name, c := range map[string]struct {
 		change   func([]byte) []byte
 		restored bool
@@ -544,25 +544,71 @@ func TestSessionState(t *testing.T) {
 		"whole":         {func(b []byte) []byte { return b }, true, false},
 		"cut":           {func(b []byte) []byte { return b[:len(b)-1] }, false, true},
 		"short":         {func(b []byte) []byte { return b[:2] }, false, true},
-		"changed":       {func(b []byte) []byte { b[9] ^= 1; return b }, false, true},
+		"changed":       {func(b []byte) []byte { b[15] ^= 1; return b }, false, true},
+		"other cell":    {func([]byte) []byte { return sealState(&chain{sum: 7}, "south") }, false, true},
+		"cell changed":  {func(b []byte) []byte { b[5] ^= 1; return b }, false, true},
 		"other version": {func(b []byte) []byte { b[0]++; return b }, false, false},
-		"other engine":  {func([]byte) []byte { return sealState(engineFunc(nil)) }, false, false},
+		"other engine":  {func([]byte) []byte { return sealState(engineFunc(nil), "north") }, false, false},
 	} {
 		e := &chain{}
-		restored, bad := openState(e, c.change(slices.Clone(sealed)))
+		restored, bad := openState(e, c.change(slices.Clone(sealed)), "north")
 		if restored != c.restored || len(bad) > 0 != c.bad || restored != (e.sum == 7) {
 			t.Errorf("%s: restored %v, %v, sum %d", name, restored, bad, e.sum)
 		}
 	}
-	if restored, _ := openState(engineFunc(nil), sealed); restored {
+	if restored, _ := openState(engineFunc(nil), sealed, "north"); restored {
 		t.Error("an engine without memory has taken one up")
+	}
+}
+
+// large is an engine that remembers much.
+type large struct{ chain }
+
+func (l *large) State() []byte { return make([]byte, 1000) }
+
+func (l *large) Restore([]byte) error { return nil }
+
+// TestStateBounds: a session's memory is taken up within bounds and for its own
+// cell, and sent only where it was asked for, in plans and at the end.
+func TestStateBounds(t *testing.T) {
+	s := start(t, Config{Limits: Limits{SessionStateBytes: 500}}, func() engine { return &large{} })
+	refused := func(name string, open *pb.OpenSession) {
+		t.Helper()
+		_, err := s.stream(t, open).Recv()
+		if paths := violationPaths(t, err); !slices.Equal(paths, []string{"sessionState"}) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	refused("too large", &pb.OpenSession{SessionState: sealState(&large{}, "")})
+	refused("of another cell", &pb.OpenSession{CellId: "south", SessionState: sealState(&chain{}, "north")})
+	stream := s.stream(t, &pb.OpenSession{WantSessionState: true})
+	recv(t, stream)
+	sendSlot(t, stream, newMessage(1))
+	if plan := recv(t, stream).GetPlan(); plan == nil || len(plan.GetSessionState()) > 0 {
+		t.Errorf("a memory that no server takes up is sent: %v", plan)
+	}
+
+	s = start(t, Config{}, newChain)
+	for _, wanted := range []bool{false, true} {
+		stream := s.stream(t, &pb.OpenSession{CellId: "north", SessionState: sealState(&chain{sum: 7}, "north"), WantSessionState: wanted})
+		if opened := recv(t, stream).GetOpened(); !opened.GetSessionStateRestored() {
+			t.Errorf("opened: %v", opened)
+		}
+		bad := newMessage(1)
+		bad.Users = nil
+		for _, slot := range []*pb.Slot{bad, newMessage(2)} {
+			sendSlot(t, stream, slot)
+			if got := len(recv(t, stream).GetPlan().GetSessionState()) > 0; got != wanted {
+				t.Errorf("memory sent: %v, wanted: %v", got, wanted)
+			}
+		}
 	}
 }
 
 // TestPoisonedState: a panic over a memory costs its session and nothing else.
 func TestPoisonedState(t *testing.T) {
 	s := start(t, Config{}, func() engine { return &poisoned{} })
-	stream := s.stream(t, &pb.OpenSession{SessionState: sealState(&chain{})})
+	stream := s.stream(t, &pb.OpenSession{SessionState: sealState(&chain{}, "")})
 	if _, err := stream.Recv(); status.Code(err) != codes.Internal || strings.Contains(err.Error(), "bite") {
 		t.Errorf("error %v", err)
 	}
@@ -593,7 +639,7 @@ func TestBudgetLearns(t *testing.T) {
 	for i := range int64(4) {
 		slot := newMessage(i)
 		slot.Options = &pb.Options{ComputeBudgetMicros: proto.Int64(budget.Microseconds())}
-		if _, err := s.answer(t.Context(), at, slot, nil); err != nil {
+		if _, err := s.answer(t.Context(), singleCalls{}, at, slot, nil); err != nil {
 			t.Fatal(err)
 		}
 		if d := <-given; i > 0 && d > budget-late/2 {

@@ -122,6 +122,18 @@ func (t *Telemetry) attach(s *Server) {
 		Name: "leastwatt_faults_total",
 		Help: "Faults of the engine that were contained.",
 	}, func() float64 { return float64(s.Faults()) }))
+	gauge := func(name, help string, value func() float64) {
+		t.registry.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: name, Help: help}, value))
+	}
+	t.registry.MustRegister(prometheus.NewCounterFunc(prometheus.CounterOpts{
+		Name: "leastwatt_workers_given_up_total",
+		Help: "Workers that did not stop when told to, and were replaced.",
+	}, func() float64 { _, ever := s.pool.lost(); return float64(ever) }))
+	gauge("leastwatt_workers_stuck", "Workers given up that have not stopped yet.", func() float64 { stuck, _ := s.pool.lost(); return float64(stuck) })
+	gauge("leastwatt_turns_waiting", "Slots and audits that wait for a worker.", func() float64 { return float64(s.pool.waiting()) })
+	gauge("leastwatt_calls", "Calls now open, of every kind.", func() float64 { return float64(s.calls.inUse()) })
+	gauge("leastwatt_connections", "Connections now open.", func() float64 { return float64(s.connections.inUse()) })
+	gauge("leastwatt_held_bytes", "Memory of messages and answers held for clients.", func() float64 { return float64(s.memory.held()) })
 	c := s.config.Credentials
 	if c == nil {
 		return

@@ -72,6 +72,9 @@ the health service of gRPC for probes, and with --profiles what pprof serves.`,
 	f.IntVar(&c.Workers, "workers", 0, "slots scheduled at once; 0: one for each CPU")
 	f.DurationVar(&c.DrainTimeout, "drain-timeout", 0, "how long to wait for sessions when stopping; 0: 10s")
 	f.DurationVar(&c.ReceiveTimeout, "receive-timeout", 0, "how long a client may take over a message, or to open a session; 0: 30s")
+	f.DurationVar(&c.MaxCompute, "max-compute", 0, "how long a slot or an audit may take, whatever its budget; 0: 10s")
+	f.DurationVar(&c.GiveUpAfter, "give-up-after", 0, "how long after that a worker that does not stop is replaced; 0: 5s")
+	f.DurationVar(&c.UnhealthyAfter, "unhealthy-after", 0, "how long no worker may have come free before health says NOT_SERVING; 0: as long as a slot may take, and half of --give-up-after")
 	l := &c.Limits
 	f.IntVar(&l.MessageBytes, "max-message-bytes", l.MessageBytes, "largest message in either direction")
 	f.IntVar(&l.Antennas, "max-antennas", l.Antennas, "most antennas of a slot")
@@ -82,6 +85,7 @@ the health service of gRPC for probes, and with --profiles what pprof serves.`,
 	f.Int64Var(&l.Slot.Directions, "max-directions", l.Slot.Directions, "most directions that an array tells apart, over the sphere and in protected cones")
 	f.IntVar(&l.WindowSlots, "window-slots", l.WindowSlots, "slots that a session holds unanswered")
 	f.IntVar(&l.SessionBytes, "session-bytes", l.SessionBytes, "bytes of slots that a session holds unanswered, but for the last one")
+	f.IntVar(&l.SessionStateBytes, "max-session-state", l.SessionStateBytes, "largest memory of a session that is taken up or sent, in bytes")
 	f.IntVar(&l.HeldBytes, "held-bytes", 0, "memory of messages and answers held for clients; 0: a quarter of GOMEMLIMIT, without one 1 GiB")
 	f.IntVar(&l.HeldBytesPerPeer, "held-bytes-per-peer", 0, "the same for one host; 0: half of all")
 	f.IntVar(&l.Connections, "max-connections", l.Connections, "most connections at a time")
@@ -105,7 +109,7 @@ the health service of gRPC for probes, and with --profiles what pprof serves.`,
 
 // check holds what can be known wrong before anything runs.
 func (s *serveFlags) check(cmd *cobra.Command) error {
-	err := checkPositive(cmd, "max-message-bytes", "max-antennas", "max-users", "max-subbands", "window-slots", "session-bytes",
+	err := checkPositive(cmd, "max-message-bytes", "max-antennas", "max-users", "max-subbands", "window-slots", "session-bytes", "max-session-state",
 		"max-slot-memory", "max-slot-work", "max-directions", "max-connections", "max-calls", "max-sessions", "max-slots-in-flight")
 	if err != nil {
 		return err

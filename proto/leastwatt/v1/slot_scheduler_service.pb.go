@@ -287,9 +287,11 @@ type OpenSession struct {
 	// = a new session.
 	ResumeAfterSequence *int64 `protobuf:"varint,5,opt,name=resume_after_sequence,json=resumeAfterSequence,proto3,oneof" json:"resume_after_sequence,omitempty"`
 	// Memory of the session, from the last plan that carried one, unchanged; empty
-	// = none. Any server takes it.
+	// = none. Any server takes it, for a session of the same cell_id and up to its
+	// limit on size.
 	SessionState []byte `protobuf:"bytes,6,opt,name=session_state,json=sessionState,proto3" json:"session_state,omitempty"`
-	// Whether every plan is to carry the session's memory.
+	// Whether every plan, and the goodbye of a server that stops, is to carry the
+	// session's memory; none does where it is larger than a server takes up.
 	WantSessionState bool `protobuf:"varint,7,opt,name=want_session_state,json=wantSessionState,proto3" json:"want_session_state,omitempty"`
 	unknownFields    protoimpl.UnknownFields
 	sizeCache        protoimpl.SizeCache
