@@ -53,7 +53,7 @@ func (v *View) assemble(p *Plan, g *onAir) (out Group, antennaW []float64) {
 		p.AntennaPowerW[at] = math.Max(p.AntennaPowerW[at], q)
 	}
 	if v.far != nil {
-		peak := math.Max(*p.PeakEIRPW, v.far.peakEIRP(e.weights))
+		peak := math.Max(*p.PeakEIRPW, v.peakEIRP(e.weights))
 		p.PeakEIRPW = &peak
 	}
 	for i, k := range g.users {

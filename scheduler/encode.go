@@ -41,6 +41,9 @@ func (v *View) encode(g *onAir, rates []float64) *encoded {
 	least := math.Inf(1)
 	for range encodeTries {
 		e := v.roundWithin(w)
+		if e == nil {
+			return best
+		}
 		e.sinr = make([]float64, len(target))
 		for _, b := range bands {
 			b.measure(e)
@@ -73,23 +76,35 @@ func (v *View) encode(g *onAir, rates []float64) *encoded {
 	return best
 }
 
-// roundWithin returns w rounded to the format asked, scaled down where it is
-// above a limit, so that every limit holds on the weights as rounded.
+// roundWithin returns w rounded to the format asked, scaled down where it is above a
+// limit, so that every limit holds on the weights as rounded, those on EIRP by proof.
+// It returns nil where rounding leaves no such weights.
 func (v *View) roundWithin(w []complex128) *encoded {
-	for try := 0; ; try++ {
+	slack := 0.0
+	for range roundTries {
 		e := &encoded{}
 		e.weights, e.scale = roundWeights(v.options.Weights, w)
 		over := v.peak.over(e.weights)
 		if over <= 1 {
 			return e
 		}
-		by := 1 / math.Sqrt(over)
-		by -= by * math.Ldexp(1e-15, try) // rounding may go up again
+		if !(over < math.Inf(1)) {
+			return nil
+		}
+		// The proof needs room, and rounding may go up again.
+		slack = math.Max(4*slack, leastSlack)
+		by := 1 / math.Sqrt(over*(1+slack))
 		for i, z := range w {
 			w[i] = complex(real(z)*by, imag(z)*by)
 		}
 	}
+	return nil
 }
+
+const (
+	roundTries = 20
+	leastSlack = 1e-7 // of a limit
+)
 
 // bandGains measures a group's weights on one of its subbands.
 type bandGains struct {

@@ -7,6 +7,7 @@ import (
 
 	"leastwatt/channel"
 	"leastwatt/optim"
+	"leastwatt/scheduler/eirp"
 )
 
 // peakLimits are the limits on power of a slot, for the antennas in use. They
@@ -15,39 +16,42 @@ type peakLimits struct {
 	totalW   float64   // +Inf: none
 	antennaW []float64 // nil: none
 	antenna  []int     // their numbers in the slot
-	far      *farField
+	far      *eirp.Field
 	cones    []coneLimit
 	versions int // of directions given out
+	work     func() eirp.Work
 }
 
 // directions are those in which a group's beams were found to exceed a limit on
 // EIRP.
 type directions struct {
-	rows  []complex128 // see farField.row, [row][antenna]
-	rowW  []float64    // limit
-	duals optim.Duals  // where the last solve of the group under limits ended
+	rows  []complex128 // see eirp.Field.Row, [row][antenna]
+	rowW  []float64    // limit, less rowSlack
+	cone  []int        // of peakLimits, the limit that it is of
+	at    []channel.Direction
+	duals optim.Duals // where the last solve of the group under limits ended
 
 	version int // other directions of the slot have another
 }
 
 // coneLimit is a limit on EIRP in a set of directions.
 type coneLimit struct {
-	cone  *cone
-	eirpW float64
-	limit string // name and index in the contract
-	index int
+	region eirp.Region
+	eirpW  float64
+	limit  string // name and index in the contract
+	index  int
 }
 
 const (
-	eirpTolerance = 1e-7 // relative excess at which a direction still counts as kept
+	rowSlack      = 2e-6 // of a limit on EIRP, kept for the proof between directions
+	eirpTolerance = 1e-6 // relative excess over what is left at which a direction still counts as kept
 	manyRows      = 48   // at which those without a price are dropped
 	sameRow       = 1e-12
-	maxRowRounds  = 60   // of a search, each with the directions found in the last
-	peakSlack     = 1e-9 // by which the search for peaks ends below them, at most
+	maxRowRounds  = 60 // of a search, each with the directions found in the last
 )
 
 // newPeakLimits returns the limits of a slot, nil where there are none.
-func newPeakLimits(s *Slot, antennas []int, far *farField) *peakLimits {
+func newPeakLimits(s *Slot, antennas []int, far *eirp.Field) *peakLimits {
 	l := &peakLimits{totalW: math.Inf(1), antenna: antennas, far: far}
 	any := false
 	if s.Limits.TotalPowerW != nil {
@@ -61,11 +65,11 @@ func newPeakLimits(s *Slot, antennas []int, far *farField) *peakLimits {
 	}
 	if s.Limits.EIRPW != nil {
 		any = true
-		l.cones = append(l.cones, coneLimit{far.sphere, *s.Limits.EIRPW, "eirpW", 0})
+		l.cones = append(l.cones, coneLimit{far.Sphere(), *s.Limits.EIRPW, "eirpW", 0})
 	}
 	for i, p := range s.Limits.ProtectedDirections {
 		any = true
-		c := newCone(channel.Direction{AzimuthDeg: p.AzimuthDeg, ElevationDeg: p.ElevationDeg}, p.WidthDeg)
+		c := far.Cone(channel.Direction{AzimuthDeg: p.AzimuthDeg, ElevationDeg: p.ElevationDeg}, p.WidthDeg)
 		l.cones = append(l.cones, coneLimit{c, p.EIRPW, "protectedDirections", i})
 	}
 	if !any {
@@ -124,7 +128,7 @@ func (l *peakLimits) excess(w []complex128) float64 {
 func (d *directions) excess(w []complex128) float64 {
 	worst := 0.0
 	for i, limit := range d.rowW {
-		worst = math.Max(worst, ratio(received(d.row(i), w), limit))
+		worst = math.Max(worst, ratio(eirp.Received(d.row(i), w), limit))
 	}
 	return worst
 }
@@ -141,17 +145,17 @@ func (l *peakLimits) over(w []complex128) float64 {
 	}
 	worst := l.excess(w)
 	for i := range l.cones {
-		worst = math.Max(worst, ratio(l.eirp(w, i), l.cones[i].eirpW))
+		worst = math.Max(worst, ratio(l.eirp(w, i, l.cones[i].eirpW), l.cones[i].eirpW))
 	}
 	return worst
 }
 
-// eirp returns the largest EIRP of beams, [beam][antenna], in cone i.
-func (l *peakLimits) eirp(w []complex128, i int) float64 {
-	if p := l.far.peaks(w, l.cones[i].cone, 0); len(p) > 0 {
-		return p[0].eirpW * (1 + peakSlack)
-	}
-	return 0
+// eirp returns what the EIRP of beams, [beam][antenna], is proved not to exceed in
+// cone i: no more than enoughW where that can be proved, close to its maximum
+// otherwise.
+func (l *peakLimits) eirp(w []complex128, i int, enoughW float64) float64 {
+	boundW, _ := l.far.Beams(w, l.work()).Most(l.cones[i].region, enoughW)
+	return boundW
 }
 
 func ratio(power, limit float64) float64 {
@@ -161,18 +165,23 @@ func ratio(power, limit float64) float64 {
 	return power / limit
 }
 
-// addPeaks adds the directions in which beams exceed a limit on EIRP. It reports
-// whether there were any.
+// addPeaks adds the directions in which beams exceed a limit on EIRP: peaks near the
+// directions there are, which move when beams are found anew, and only where these
+// keep the limits all others. It reports whether there were any.
 func (l *peakLimits) addPeaks(d *directions, w []complex128) bool {
 	before := len(d.rowW)
-	row := make([]complex128, len(l.antenna))
-	for i := range l.cones {
-		c := &l.cones[i]
-		for _, p := range l.far.peaks(w, c.cone, c.eirpW*(1+eirpTolerance)) {
-			l.far.row(row, p.direction)
-			if !d.has(row, c.eirpW) {
-				d.rows = append(slices.Clip(d.rows), row...)
-				d.rowW = append(slices.Clip(d.rowW), c.eirpW)
+	beams := l.far.Beams(w, l.work())
+	for i := range before {
+		c := &l.cones[d.cone[i]]
+		if p := beams.ClimbedFrom(c.region, d.at[i]); p.EIRPW > c.mostW() {
+			l.add(d, d.cone[i], p)
+		}
+	}
+	if len(d.rowW) == before {
+		for i := range l.cones {
+			peaks, _ := beams.Above(l.cones[i].region, l.cones[i].mostW())
+			for _, p := range peaks {
+				l.add(d, i, p)
 			}
 		}
 	}
@@ -182,6 +191,21 @@ func (l *peakLimits) addPeaks(d *directions, w []complex128) bool {
 	l.versions++
 	d.version = l.versions
 	return true
+}
+
+// mostW is the EIRP above which a direction is added.
+func (c *coneLimit) mostW() float64 { return c.eirpW * (1 - rowSlack) * (1 + eirpTolerance) }
+
+// add adds a direction of cone i unless it is there.
+func (l *peakLimits) add(d *directions, i int, p eirp.Peak) {
+	row := make([]complex128, len(l.antenna))
+	l.far.Row(row, p.Direction)
+	if limit := l.cones[i].eirpW * (1 - rowSlack); !d.has(row, limit) {
+		d.rows = append(slices.Clip(d.rows), row...)
+		d.rowW = append(slices.Clip(d.rowW), limit)
+		d.cone = append(slices.Clip(d.cone), i)
+		d.at = append(slices.Clip(d.at), p.Direction)
+	}
 }
 
 // has reports whether a row of the same limit is there already, as directions
@@ -206,10 +230,12 @@ func (d *directions) prune() {
 		if q > 0 {
 			kept.rows = append(kept.rows, d.row(i)...)
 			kept.rowW = append(kept.rowW, d.rowW[i])
+			kept.cone = append(kept.cone, d.cone[i])
+			kept.at = append(kept.at, d.at[i])
 			kept.duals.RowPrice = append(kept.duals.RowPrice, q)
 		}
 	}
-	d.rows, d.rowW, d.duals.RowPrice = kept.rows, kept.rowW, kept.duals.RowPrice
+	d.rows, d.rowW, d.cone, d.at, d.duals.RowPrice = kept.rows, kept.rowW, kept.cone, kept.at, kept.duals.RowPrice
 }
 
 // addDirections adds the directions in which a group exceeds a limit on EIRP at
@@ -282,7 +308,7 @@ func (l *peakLimits) exceeded(groups [][]complex128) []BindingLimit {
 			antennaW[i] = math.Max(antennaW[i], p)
 		}
 		for i := range l.cones {
-			coneW[i] = math.Max(coneW[i], l.eirp(w, i))
+			coneW[i] = math.Max(coneW[i], l.eirp(w, i, 0))
 		}
 	}
 	var out []BindingLimit

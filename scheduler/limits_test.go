@@ -20,7 +20,7 @@ func quiet(rng *rand.Rand, users, rows, columns int, bitsPerUse float64) *Slot {
 	row := make([]complex128, rows*columns)
 	for k := range users {
 		s.Users = append(s.Users, User{ID: string(rune('a' + k)), RateBps: 1e7 * bitsPerUse, NoiseW: 1e-13})
-		f.row(row, channel.Direction{AzimuthDeg: -50 + 100*rng.Float64(), ElevationDeg: -15 * rng.Float64()})
+		f.Row(row, channel.Direction{AzimuthDeg: -50 + 100*rng.Float64(), ElevationDeg: -15 * rng.Float64()})
 		gain := complex(math.Pow(10, -4.5-rng.Float64()), 0)
 		for _, z := range row {
 			s.Channel.Samples = append(s.Channel.Samples, z*gain)
@@ -223,7 +223,7 @@ func TestShortfallSpendsWhatIsLeft(t *testing.T) {
 	// Half a wavelength apart, sines 1/4 apart are orthogonal for 8 antennas.
 	for k, sine := range []float64{0, 0.5} {
 		slot.Users = append(slot.Users, User{ID: string(rune('a' + k)), RateBps: 2e7, NoiseW: 1e-13})
-		f.row(row, channel.Direction{AzimuthDeg: math.Asin(sine) * 180 / math.Pi})
+		f.Row(row, channel.Direction{AzimuthDeg: math.Asin(sine) * 180 / math.Pi})
 		for _, z := range row {
 			slot.Channel.Samples = append(slot.Channel.Samples, z*1e-5)
 		}

@@ -8,6 +8,7 @@ import (
 
 	"leastwatt/energy"
 	"leastwatt/optim"
+	"leastwatt/scheduler/eirp"
 )
 
 // View is a slot made ready for scheduling: what a grouping may ask about it.
@@ -18,7 +19,7 @@ type View struct {
 	stopped  bool             // a search was ended early
 	memory   *memory          // of the session; nil: none
 	antennas []int            // in use
-	far      *farField        // nil: geometry unknown
+	far      *eirp.Field      // nil: geometry unknown
 	peak     *peakLimits      // nil: none
 	options  Options          // resolved
 	station  *energy.Station  // what it draws from the wall; nil: not known
@@ -64,6 +65,9 @@ func newViewFrom(slot *Slot, options Options, antennas []int) *View {
 	}
 	v.far = newFarField(slot, v.antennas)
 	v.peak = newPeakLimits(slot, v.antennas, v.far)
+	if v.peak != nil {
+		v.peak.work = v.eirpWork
+	}
 	imperfect := false
 	for i := range slot.Users {
 		v.rate[i] = math.Ln2 * slot.Users[i].RateBps / slot.BandwidthHz
