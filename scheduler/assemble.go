@@ -15,7 +15,7 @@ func (p *Plan) fill(v *View, groups []onAir) {
 		p.Users[k] = UserRate{ID: slot.Users[k].ID, TargetBps: slot.Users[k].RateBps}
 	}
 	p.AntennaPowerW = make([]float64, slot.Channel.Antennas)
-	if v.far != nil {
+	if slot.Array != nil && slot.CarrierHz > 0 {
 		p.PeakEIRPW = new(float64)
 	}
 	var loads []energy.GroupLoad
@@ -52,9 +52,8 @@ func (v *View) assemble(p *Plan, g *onAir) (out Group, antennaW []float64) {
 		antennaW[at] = q
 		p.AntennaPowerW[at] = math.Max(p.AntennaPowerW[at], q)
 	}
-	if v.far != nil {
-		peak := math.Max(*p.PeakEIRPW, v.peakEIRP(e.weights))
-		p.PeakEIRPW = &peak
+	if p.PeakEIRPW != nil {
+		p.notePeak(v.peakEIRP(e.weights))
 	}
 	for i, k := range g.users {
 		w := e.weights[i*bands*m : (i+1)*bands*m]
@@ -77,6 +76,16 @@ func (v *View) assemble(p *Plan, g *onAir) (out Group, antennaW []float64) {
 	}
 	p.RadiatedPowerW += g.share * out.RadiatedPowerW
 	return out, antennaW
+}
+
+// notePeak notes the largest EIRP of one more group, and that none is known where
+// that of a group is not.
+func (p *Plan) notePeak(eirpW float64, known bool) {
+	if !known {
+		p.PeakEIRPW = nil
+		return
+	}
+	*p.PeakEIRPW = math.Max(*p.PeakEIRPW, eirpW)
 }
 
 // carried returns the rate that an SINR carries, in nats per use, and with a

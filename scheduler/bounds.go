@@ -148,6 +148,12 @@ func (s *Slot) exceedDirections(v *violations, most float64) {
 	}
 }
 
+// Directions told apart: EIRP is a sum of waves over the array's extent.
+const (
+	gridStep        = 0.25 // of a wavelength over the extent
+	coarsestGridDeg = 10.0 // for the element's pattern
+)
+
 // extent is that of an array in wavelengths, along the axis where it is longest and
 // across it.
 type extent struct{ along, across float64 }
@@ -167,8 +173,7 @@ func extentOf(positionsM [][3]float64, wavelengthM float64) extent {
 	return extent{along: along, across: across}
 }
 
-// directions estimates how many there are to tell apart in a cone, a quarter of a
-// wavelength over the extent from each other: EIRP is a sum of waves over it.
+// directions estimates how many there are to tell apart in a cone.
 func (e extent) directions(halfDeg float64) float64 {
 	step := func(length float64) float64 { return math.Min(gridStep/length, coarsestGridDeg*math.Pi/180) }
 	half := halfDeg * math.Pi / 180

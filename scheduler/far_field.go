@@ -28,17 +28,20 @@ func newFarField(s *Slot, antennas []int) *eirp.Field {
 // eirpWork bounds a search for the peaks of EIRP by the time that is left; when there
 // is none, to what is soon done.
 func (v *View) eirpWork() eirp.Work {
-	if v.Stopped() {
+	if v.late() {
 		return eirp.Work{Cells: hurriedCells}
 	}
-	return eirp.Work{Stop: v.Stopped}
+	return eirp.Work{Stop: v.late}
 }
 
-// hurriedCells is the work of a search for peaks once time is up.
-const hurriedCells = 256
+const (
+	hurriedCells = 256  // of a search for peaks once time is up
+	peakAccuracy = 1e-6 // of the largest EIRP reported
+)
 
 // peakEIRP returns the largest EIRP of beams, [beam][antenna], in any direction, in W.
-func (v *View) peakEIRP(w []complex128) float64 {
-	boundW, _ := v.far.Beams(w, v.eirpWork()).Most(v.far.Sphere(), 0)
-	return boundW
+// It reports false where time was too short to be sure of it.
+func (v *View) peakEIRP(w []complex128) (float64, bool) {
+	boundW, found := v.far.Beams(w, v.eirpWork()).Most(v.far.Sphere(), 0)
+	return found.EIRPW, boundW <= found.EIRPW*(1+peakAccuracy)
 }

@@ -14,8 +14,10 @@ const maxNats = 300
 // splitTolerance is the relative power at which a split over subbands ends.
 const splitTolerance = 1e-8
 
-// narrowing is how limits come closer from one split to the next.
-const narrowing = 0.8
+const (
+	narrowing = 0.8 // of limits, from one split to the next
+	mostWider = 1e9 // how far above limits the first split may be
+)
 
 // groupSolver finds the power of a group at a share of the slot, with the beams
 // and powers that the options name. It keeps, of every user, the penalty (its
@@ -318,7 +320,11 @@ func (s *groupSolver) approachLimits(g *onAir) bool {
 	}
 	kept := s.limited.headroom
 	defer func() { s.limited.headroom = kept }()
-	for wider := math.Max(s.view.peak.excess(w), g.found.excess(w)); ; wider *= narrowing {
+	wider := math.Max(s.view.peak.excess(w), g.found.excess(w))
+	if !(wider < mostWider) {
+		return false
+	}
+	for ; !s.view.Stopped(); wider *= narrowing {
 		s.limited.headroom = math.Min(1-wider, kept)
 		if !s.splitFrom(g, slices.Clone(s.split.Rate), s.powerAt) {
 			return false
@@ -327,6 +333,7 @@ func (s *groupSolver) approachLimits(g *onAir) bool {
 			return true
 		}
 	}
+	return false
 }
 
 // startSplit returns the last split of the group's users, scaled to the rates

@@ -48,6 +48,9 @@ func (s *groupSolver) limitedPower(g *onAir, rates, slopes []float64) float64 {
 // fixedPower is powerAt for fixed beams under limits: their least powers are
 // least for each beam, so that limits are met by them or by none.
 func (s *groupSolver) fixedPower(g *onAir, rates, slopes []float64) float64 {
+	if s.view.peak.silent() {
+		return math.Inf(1)
+	}
 	power := s.freePower(g, rates, slopes)
 	if math.IsInf(power, 1) {
 		return power

@@ -47,6 +47,7 @@ const (
 	eirpTolerance = 1e-6 // relative excess over what is left at which a direction still counts as kept
 	manyRows      = 48   // at which those without a price are dropped
 	sameRow       = 1e-12
+	leastLimitW   = 1e-150
 	maxRowRounds  = 60 // of a search, each with the directions found in the last
 )
 
@@ -55,27 +56,43 @@ func newPeakLimits(s *Slot, antennas []int, far *eirp.Field) *peakLimits {
 	l := &peakLimits{totalW: math.Inf(1), antenna: antennas, far: far}
 	any := false
 	if s.Limits.TotalPowerW != nil {
-		l.totalW, any = *s.Limits.TotalPowerW, true
+		l.totalW, any = allowed(*s.Limits.TotalPowerW), true
 	}
 	if len(s.Limits.AntennaPowerW) > 0 {
 		any = true
 		for _, m := range antennas {
-			l.antennaW = append(l.antennaW, s.Limits.AntennaPowerW[m])
+			l.antennaW = append(l.antennaW, allowed(s.Limits.AntennaPowerW[m]))
 		}
+	}
+	if far == nil {
+		return l.orNone(any) // nothing can be sent that a limit on EIRP would hold
 	}
 	if s.Limits.EIRPW != nil {
 		any = true
-		l.cones = append(l.cones, coneLimit{far.Sphere(), *s.Limits.EIRPW, "eirpW", 0})
+		l.cones = append(l.cones, coneLimit{far.Sphere(), allowed(*s.Limits.EIRPW), limitEIRP, 0})
 	}
 	for i, p := range s.Limits.ProtectedDirections {
 		any = true
 		c := far.Cone(channel.Direction{AzimuthDeg: p.AzimuthDeg, ElevationDeg: p.ElevationDeg}, p.WidthDeg)
-		l.cones = append(l.cones, coneLimit{c, p.EIRPW, "protectedDirections", i})
+		l.cones = append(l.cones, coneLimit{c, allowed(p.EIRPW), limitProtected, i})
 	}
+	return l.orNone(any)
+}
+
+func (l *peakLimits) orNone(any bool) *peakLimits {
 	if !any {
 		return nil
 	}
 	return l
+}
+
+// allowed returns a limit as it is kept: one of less than leastLimitW, -0 among them,
+// is 0, which takes out what it limits. Beside it products of powers underflow.
+func allowed(limitW float64) float64 {
+	if limitW < leastLimitW {
+		return 0
+	}
+	return limitW
 }
 
 // group returns the limits of a group for the optimiser, each times by.
@@ -252,18 +269,15 @@ func (v *View) addDirections(g *onAir) bool {
 	return v.peak.addPeaks(&g.found, w)
 }
 
-// binding returns the limits that keep the targets of a slot from being met: those
-// that the first of the partitions that could meet them if no limit held would
-// exceed, and what it would then take; free is the view without limits. Raising all
-// of them to that is enough. It is empty where no partition meets the targets at any
-// power.
+// binding returns the limits that keep the targets of a slot from being met, and what
+// they would have to be raised to, all of them: that is enough, to 1 % the least with
+// the first of the partitions that could meet the targets if no limit held, and less
+// may do with others. Where time is up it is what that partition takes without limits.
+// free is the view without limits. It is empty where no partition meets the targets
+// at any power.
 func (v *View) binding(free *View, tried []*partition) []BindingLimit {
 	for _, p := range tried {
-		q := p.clone()
-		for i := range q.groups {
-			g := &q.groups[i]
-			g.found, g.solved = directions{}, solved{}
-		}
+		q := p.anew()
 		if free.divide(q); math.IsInf(q.powerW, 1) {
 			continue
 		}
@@ -271,10 +285,102 @@ func (v *View) binding(free *View, tried []*partition) []BindingLimit {
 		for i := range q.groups {
 			weights = append(weights, free.groupWeights(&q.groups[i]))
 		}
-		return v.peak.exceeded(weights)
+		return v.leastRaised(p, v.peak.exceeded(weights))
 	}
 	return nil
 }
+
+// anew returns a copy of a partition that knows nothing of the limits it was solved
+// under.
+func (p *partition) anew() *partition {
+	q := p.clone()
+	for i := range q.groups {
+		q.groups[i].found, q.groups[i].solved = directions{}, solved{}
+	}
+	return q
+}
+
+const (
+	raisedTo     = 1.01 // accuracy of what limits must be raised to
+	raisedFrom   = 1e-3 // of what is needed: the first part tried of a limit of 0
+	edgeHeadroom = 2e-3 // of limits, for the rounding of weights
+)
+
+// leastRaised bisects the powers between the limits in force and those given, with
+// which a partition meets its targets.
+func (v *View) leastRaised(p *partition, needed []BindingLimit) []BindingLimit {
+	at := func(part float64) []BindingLimit {
+		out := slices.Clone(needed)
+		for i := range out {
+			b := &out[i]
+			from := math.Max(*v.peak.limit(b), raisedFrom*b.NeededW)
+			b.NeededW = from * math.Pow(b.NeededW/from, part)
+		}
+		return out
+	}
+	widest := 1.0
+	for i := range needed {
+		from := math.Max(*v.peak.limit(&needed[i]), raisedFrom*needed[i].NeededW)
+		widest = math.Max(widest, needed[i].NeededW/from)
+	}
+	lo, hi := 0.0, 1.0
+	for math.Pow(widest, hi-lo) > raisedTo && !v.Stopped() {
+		if mid := (lo + hi) / 2; v.servedWithin(v.peak.raised(at(mid)), p) {
+			hi = mid
+		} else {
+			lo = mid
+		}
+	}
+	out := at(hi)
+	for i := range out {
+		out[i].NeededW *= 1 + edgeHeadroom
+	}
+	return out
+}
+
+// servedWithin reports whether a partition meets its targets within other limits.
+func (v *View) servedWithin(limits *peakLimits, p *partition) bool {
+	kept := v.peak
+	v.peak, v.solver.limited.last = limits, limitedKey{}
+	defer func() { v.peak, v.solver.limited.last = kept, limitedKey{} }()
+	q := p.anew()
+	v.divide(q)
+	return !math.IsInf(q.powerW, 1)
+}
+
+// limit returns the place of a limit.
+func (l *peakLimits) limit(b *BindingLimit) *float64 {
+	switch b.Limit {
+	case limitTotal:
+		return &l.totalW
+	case limitAntenna:
+		return &l.antennaW[slices.Index(l.antenna, b.Index)]
+	}
+	for i := range l.cones {
+		if c := &l.cones[i]; c.limit == b.Limit && c.index == b.Index {
+			return &c.eirpW
+		}
+	}
+	panic("scheduler: no limit " + b.Limit)
+}
+
+// raised returns a copy with some limits raised.
+func (l *peakLimits) raised(to []BindingLimit) *peakLimits {
+	out := *l
+	out.antennaW, out.cones = slices.Clone(l.antennaW), slices.Clone(l.cones)
+	for i := range to {
+		*out.limit(&to[i]) = to[i].NeededW
+	}
+	return &out
+}
+
+// Names of limits in the contract.
+const (
+	limitTotal     = "totalPowerW"
+	limitAntenna   = "antennaPowerW"
+	limitEIRP      = "eirpW"
+	limitProtected = "protectedDirections"
+)
 
 // withoutLimits returns the view of the slot without limits on power. Antennas
 // limited to 0 W stay out.
@@ -313,12 +419,12 @@ func (l *peakLimits) exceeded(groups [][]complex128) []BindingLimit {
 	}
 	var out []BindingLimit
 	if totalW > l.totalW {
-		out = append(out, BindingLimit{Limit: "totalPowerW", NeededW: totalW})
+		out = append(out, BindingLimit{Limit: limitTotal, NeededW: totalW})
 	}
 	if l.antennaW != nil {
 		for i, p := range antennaW {
 			if p > l.antennaW[i] {
-				out = append(out, BindingLimit{Limit: "antennaPowerW", Index: l.antenna[i], NeededW: p})
+				out = append(out, BindingLimit{Limit: limitAntenna, Index: l.antenna[i], NeededW: p})
 			}
 		}
 	}

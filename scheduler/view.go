@@ -41,7 +41,7 @@ type View struct {
 func newView(slot *Slot, options Options) *View {
 	var antennas []int
 	for m := range slot.Channel.Antennas {
-		if len(slot.Limits.AntennaPowerW) == 0 || slot.Limits.AntennaPowerW[m] > 0 {
+		if len(slot.Limits.AntennaPowerW) == 0 || allowed(slot.Limits.AntennaPowerW[m]) > 0 {
 			antennas = append(antennas, m)
 		}
 	}
@@ -163,11 +163,15 @@ func (v *View) fits(groups [][]int) bool {
 // then.
 func (v *View) Stopped() bool {
 	if !v.stopped {
-		deadline, ok := v.ctx.Deadline()
-		v.stopped = v.ctx.Err() != nil || ok && !time.Now().Before(deadline) ||
-			v.options.WorkLimit > 0 && v.solver.solves >= v.options.WorkLimit
+		v.stopped = v.late() || v.options.WorkLimit > 0 && v.solver.solves >= v.options.WorkLimit
 	}
 	return v.stopped
+}
+
+// late reports whether time is up.
+func (v *View) late() bool {
+	deadline, ok := v.ctx.Deadline()
+	return v.ctx.Err() != nil || ok && !time.Now().Before(deadline)
 }
 
 // Rate returns the target of user k in nats per use were it on the air for the

@@ -88,7 +88,10 @@ func (b *Beams) Most(r Region, enoughW float64) (boundW float64, found Peak) {
 			s.level = math.Max(level, found.EIRPW/b.field.boresight*(1+relativePeakUp))
 		}
 	}
-	return s.proved() * b.field.boresight, found
+	if proved := s.proved(); proved > level {
+		return proved * b.field.boresight, found
+	}
+	return enoughW, found
 }
 
 // Above returns peaks of the EIRP in a region that are above a limit in W, the
