@@ -173,6 +173,7 @@ func TestEIRPFindings(t *testing.T) {
 		"too high": {set(4.1), "peakEirpW: largest EIRP: claimed 4.1, found 4"},
 		"NaN":      {set(math.NaN()), "peakEirpW: largest EIRP"},
 		"absent":   {func(*scheduler.Slot, *scheduler.Plan) {}, "peakEirpW: absent though"},
+		"stopped":  {func(_ *scheduler.Slot, p *scheduler.Plan) { p.StoppedEarly = true }, ""},
 		"no array": {func(s *scheduler.Slot, p *scheduler.Plan) { set(4)(s, p); s.Array = nil }, "peakEirpW: claimed of an array that is not known"},
 		"limit":    {func(s *scheduler.Slot, p *scheduler.Plan) { set(4)(s, p); s.Limits.EIRPW = &limit }, "groups: EIRP above limits.eirpW: allowed 3.9, found 4"},
 	} {

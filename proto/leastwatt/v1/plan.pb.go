@@ -130,7 +130,7 @@ type Plan struct {
 	// the air at the same time, on different subbands, are not added up.
 	AntennaPowerW []float64 `protobuf:"fixed64,13,rep,packed,name=antenna_power_w,json=antennaPowerW,proto3" json:"antenna_power_w,omitempty"`
 	// Largest EIRP in W over groups, each by itself, and directions; absent without an
-	// array.
+	// array, and where a plan stopped early before it was sure of it.
 	PeakEirpW *float64 `protobuf:"fixed64,14,opt,name=peak_eirp_w,json=peakEirpW,proto3,oneof" json:"peak_eirp_w,omitempty"`
 	// Time spent on this slot in microseconds.
 	ComputeMicros int64 `protobuf:"varint,15,opt,name=compute_micros,json=computeMicros,proto3" json:"compute_micros,omitempty"`
