@@ -7,7 +7,8 @@ import (
 	"leastwatt/scheduler"
 )
 
-// unservable audits the users of whom the plan says that no power meets their target.
+// unservable audits the users of whom the plan says that no power meets their target,
+// and that it says so of those whose target is beyond doubt out of reach.
 func (a *auditor) unservable() {
 	seen := make(map[string]bool)
 	for i, id := range a.plan.UnservableUserIDs {
@@ -29,6 +30,28 @@ func (a *auditor) unservable() {
 			a.find(path, fmt.Sprintf("%q alone needs no more than %.6g W", id, powerW), 0, 0)
 		}
 	}
+	if a.plan.Status != scheduler.StatusShort || a.plan.StoppedEarly {
+		return
+	}
+	for k, u := range a.result.Users {
+		if most := a.mostBps(k); !seen[u.ID] && u.TargetBps*(1-scheduler.RateTolerance) > most {
+			a.over("unservableUserIds", fmt.Sprintf("%q is not there, whose target is beyond what any power gives alone", u.ID), most, u.TargetBps)
+		}
+	}
+}
+
+// mostBps returns a rate that no power brings to user k: with the error of its channel
+// e, SINR is below |h|^2/e.
+func (a *auditor) mostBps(k int) float64 {
+	bands := a.slot.Channel.Subbands
+	gap := math.Pow(10, a.slot.Options.SINRGapDB/10)
+	bits := 0.0
+	for f := range bands {
+		if gain := a.gain(k, f); gain > 0 {
+			bits += math.Log1p(gain/(a.slot.Users[k].CSIErrorVariance*gap)) / math.Ln2
+		}
+	}
+	return a.slot.BandwidthHz / float64(bands) * bits
 }
 
 // mostAloneW is what a user alone needs at most to count as servable for certain.
