@@ -32,6 +32,7 @@ type groupSolver struct {
 	mean     []float64 // [user] rates over the group's subbands while on the air
 	rates    []float64 // [user][band]
 	slopes   []float64 // [user][band]
+	costs    []float64 // [user][band], see stepUp
 	bySum    []float64 // [user] slopes over the mean rates
 	rate     []float64 // [user] of one subband
 	slope    []float64 // [user] of one subband
@@ -158,80 +159,6 @@ func (s *groupSolver) planPower(g *onAir, share float64) float64 {
 		g.solved = key
 	}
 	return powerW
-}
-
-// steppedPower replaces the rates by steps of the rate table that carry them and
-// returns their power.
-func (s *groupSolver) steppedPower(g *onAir) float64 {
-	bands := len(g.bands)
-	for i, k := range g.users {
-		if !s.stepUp(s.rates[i*bands:(i+1)*bands], s.mean[i]*float64(bands), k, g.bands) {
-			return math.Inf(1)
-		}
-	}
-	if bands == 1 && !s.chooseBeams(g, s.rates) {
-		return math.Inf(1)
-	}
-	s.slopes = slices.Grow(s.slopes[:0], len(s.rates))[:len(s.rates)]
-	return s.powerAt(g, s.rates, s.slopes)
-}
-
-// stepUp replaces user k's rates over some subbands by steps of the rate table
-// that carry the total, in nats: from the steps just below, one at a time where
-// it costs the least SINR over channel gain, then down again where there is
-// room. It reports false when the table does not reach.
-func (s *groupSolver) stepUp(rates []float64, total float64, k int, bands []int) bool {
-	t := s.view.table
-	at := make([]int, len(rates))
-	sum := 0.0
-	nats := func(i int) float64 {
-		if i < 0 {
-			return 0
-		}
-		return t.Nats(i)
-	}
-	for c, r := range rates {
-		at[c] = t.StepAt(math.Expm1(r), 1)
-		sum += nats(at[c])
-	}
-	cost := func(c, i int) float64 {
-		return (math.Expm1(nats(i)) - math.Expm1(nats(i-1))) / s.view.ownGain(k, bands[c])
-	}
-	need := total * (1 - 1e-12)
-	for sum < need {
-		best, least := -1, math.Inf(1)
-		for c := range at {
-			if at[c]+1 < len(t.Steps) {
-				if v := cost(c, at[c]+1); v < least {
-					best, least = c, v
-				}
-			}
-		}
-		if best < 0 {
-			return false
-		}
-		sum += nats(at[best]+1) - nats(at[best])
-		at[best]++
-	}
-	for {
-		best, most := -1, 0.0
-		for c := range at {
-			if at[c] >= 0 && sum-nats(at[c])+nats(at[c]-1) >= need {
-				if v := cost(c, at[c]); v > most {
-					best, most = c, v
-				}
-			}
-		}
-		if best < 0 {
-			break
-		}
-		sum += nats(at[best]-1) - nats(at[best])
-		at[best]--
-	}
-	for c := range rates {
-		rates[c] = nats(at[c])
-	}
-	return true
 }
 
 // setMean sets the mean rates over the group's subbands while on the air. It

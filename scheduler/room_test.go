@@ -114,7 +114,7 @@ func TestChooseWithin(t *testing.T) {
 		options := make([][]shareOption, len(r.groups))
 		for g := range options {
 			for range rapid.IntRange(1, 4).Draw(t, "options") {
-				options[g] = append(options[g], shareOption{rapid.Float64Range(0.01, 1).Draw(t, "share"), rapid.Float64Range(1, 100).Draw(t, "phi")})
+				options[g] = append(options[g], shareOption{share: rapid.Float64Range(0.01, 1).Draw(t, "share"), phi: rapid.Float64Range(1, 100).Draw(t, "phi")})
 			}
 		}
 		want := math.Inf(1)

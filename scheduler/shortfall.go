@@ -28,6 +28,7 @@ type shortfall struct {
 	full     []float64 // [user] target, in nats per use at share 1
 	weight   []float64 // [user] priority over the least
 	fraction []float64 // [user] of the target to deliver
+	whole    bool      // shares are rounded to the share step even where targets fit without
 }
 
 // shortfall returns the partition, of those tried, that loses least, with its
@@ -73,7 +74,16 @@ func (v *View) shortfall(tried []*partition) *partition {
 		s.spend(best, &best.groups[i])
 	}
 	if most >= 1 {
-		v.divide(best) // all but groups of fixed shares are served, for least power
+		// All but groups of fixed shares are served, for least power where the search for
+		// that finds shares.
+		q := best.clone()
+		if v.divide(q); !math.IsInf(q.powerW, 1) {
+			return q
+		}
+		if v.options.ShareStep > 0 {
+			s.whole = true
+			s.share(best, edge)
+		}
 	}
 	return best
 }
@@ -134,7 +144,7 @@ func (s *shortfall) share(p *partition, edge float64) float64 {
 			}
 		}
 		t := s.common(groups, r.left, edge)
-		if step := s.view.options.ShareStep; step > 0 && t < 1 {
+		if step := s.view.options.ShareStep; step > 0 && (t < 1 || s.whole) {
 			wholeSteps(groups, step, r.left)
 			for _, g := range groups {
 				t = math.Min(t, alone(g))
