@@ -1,6 +1,6 @@
 # make and make help list the targets.
 .DEFAULT_GOAL := help
-.PHONY: help demo test bench fuzz fuzz-serve bench-serve soak kill limits-campaign proto proto-check proto-breaking deps deps-test clean
+.PHONY: help demo test bench fuzz fuzz-serve bench-serve soak kill limits-campaign proto proto-check proto-breaking notices deps deps-test clean
 
 DEMOFLAGS      =
 BENCH          = .
@@ -58,6 +58,9 @@ proto-check: ## lint the contract and compare its Go code with a fresh one
 
 proto-breaking: ## fail when the contract breaks that of git revision BASE
 	@tools/proto.sh breaking $(BASE)
+
+notices: ## collect the licences of all that is linked in
+	@tools/notices.sh generate
 
 deps: ## install what the build needs
 	@tools/deps.sh lp

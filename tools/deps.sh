@@ -13,7 +13,7 @@
 # it fails instead.
 set -euo pipefail
 
-lp_packages=(liblpsolve55-dev libsuitesparse-dev)
+lp_packages=(liblpsolve55-dev libsuitesparse-dev lp-solve)
 python_packages=(python3-grpcio python3-numpy python3-pip)
 node_packages=(nodejs npm)
 browser_packages=(chromium fonts-liberation)
@@ -28,13 +28,18 @@ say() { printf 'deps: %s\n' "$*" >&2; }
 # have_cgo: cgo is on, which it is by default where there is a C compiler.
 have_cgo() { [[ $(go env CGO_ENABLED) == 1 ]]; }
 
-# have_lp: a C program against lp_solve compiles and links.
-have_lp() {
+# have_lp: a C program against lp_solve compiles and links with its shared library, or
+# with its archive.
+have_lp() { have_shared_lp || links_lp -l:liblpsolve55.a -lcolamd; }
+have_shared_lp() { links_lp -L/usr/lib/lp_solve -l:liblpsolve55.so; }
+
+# links_lp LIBRARY...: a C program against lp_solve compiles and links.
+links_lp() {
 	local cc
 	have_cgo || return 1
 	cc=$(go env CC)
 	read -ra cc <<<"$cc"
-	"${cc[@]}" -x c - -o "$scratch/probe" -llpsolve55 -lcolamd -lm -ldl 2>"$scratch/probe.log" <<-'C'
+	"${cc[@]}" -x c - -o "$scratch/probe" "$@" -lm -ldl 2>"$scratch/probe.log" <<-'C'
 		#include <lpsolve/lp_lib.h>
 		int main(void) { delete_lp(make_lp(0, 1)); return 0; }
 	C
@@ -63,8 +68,8 @@ apt() {
 		"$@" >"$scratch/apt.log" 2>&1 </dev/null
 }
 
-# install PACKAGE...: installs them, or leaves in why the reason it could not.
-install() {
+# can_install: apt-get can be run, or leaves in why the reason it cannot.
+can_install() {
 	sudo=()
 	if ! command -v apt-get >/dev/null; then
 		why='no apt-get here'
@@ -78,6 +83,11 @@ install() {
 		sudo=(sudo)
 		[[ -t 0 ]] || sudo+=(-n) # nobody there to type a password
 	fi
+}
+
+# install PACKAGE...: installs them, or leaves in why the reason it could not.
+install() {
+	can_install || return
 	say "installing $* with ${sudo[*]:+sudo }apt-get"
 	apt install "$@" && return
 	say 'refreshing the package lists with apt-get update and trying again'
@@ -96,7 +106,13 @@ without() {
 
 case ${1:-} in
 lp)
-	have_lp && exit
+	have_shared_lp && exit
+	if have_lp; then
+		say 'installing lp-solve, for its shared library'
+		can_install && apt -o Acquire::Retries=0 -o Acquire::http::Timeout=5 install lp-solve && have_shared_lp && exit
+		say "it cannot be had (${why:-apt-get failed: $(tail -n 1 "$scratch/apt.log")}): linking lp_solve's archive"
+		exit
+	fi
 	if ! have_cgo; then
 		why='cgo is off'
 	elif install "${lp_packages[@]}"; then
@@ -130,7 +146,11 @@ browser)
 	without Chromium 'reports go untested in a browser'
 	;;
 flags)
-	have_lp || echo -tags=nolpsolve
+	if have_shared_lp; then
+		echo -tags=lpshared
+	elif ! have_lp; then
+		echo -tags=nolpsolve
+	fi
 	;;
 race)
 	if have_cgo; then

@@ -247,6 +247,15 @@ func TestVersion(t *testing.T) {
 	}
 }
 
+func TestLicences(t *testing.T) {
+	r := leastwatt(t, "", "version", "--licences")
+	r.expect(t, exitDone, "GNU LESSER GENERAL PUBLIC LICENSE", "")
+	if r.stdout != string(read(t, "notices.txt")) {
+		t.Error("the program has other notices than the file")
+	}
+	leastwatt(t, "", "version", "--licences", "--json").expect(t, exitUsage, "", "--licences and --json exclude each other")
+}
+
 func TestPlan(t *testing.T) {
 	in := write(t, "slot.json", slotJSON)
 	out := filepath.Join(t.TempDir(), "plan.json")

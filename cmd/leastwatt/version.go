@@ -1,8 +1,10 @@
 package main
 
 import (
+	_ "embed"
 	"encoding/json"
 	"fmt"
+	"io"
 	"runtime"
 
 	"github.com/spf13/cobra"
@@ -11,14 +13,27 @@ import (
 	"leastwatt/scheduler"
 )
 
+// notices are the licences of all that is linked in; make notices collects them.
+//
+//go:embed notices.txt
+var notices string
+
 func newVersionCommand() *cobra.Command {
-	var asJSON bool
+	var asJSON, licences bool
 	cmd := &cobra.Command{
-		Use:     "version",
-		Short:   "print the version of the engine and of the contract",
-		Example: "  leastwatt version --json",
-		Args:    cobra.NoArgs,
+		Use:   "version",
+		Short: "print the version of the engine and of the contract, or the licences of others",
+		Example: `  leastwatt version --json
+  leastwatt version --licences`,
+		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if licences && asJSON {
+				return usagef("--licences and --json exclude each other")
+			}
+			if licences {
+				_, err := io.WriteString(cmd.OutOrStdout(), notices)
+				return err
+			}
 			v := struct {
 				EngineVersion string `json:"engineVersion"`
 				Contract      string `json:"contract"`
@@ -36,5 +51,6 @@ func newVersionCommand() *cobra.Command {
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	cmd.Flags().BoolVar(&licences, "licences", false, "print the licences of all software that this program contains")
 	return cmd
 }

@@ -23,6 +23,10 @@ type machine struct {
 // are installed. An apt-get that is down fetches nothing.
 const (
 	fakeGo = `[ "$2" = CC ] && echo cc || echo "${FAKE_CGO:-1}"`
+	// Links lp_solve's archive once its development files are there, and its shared
+	// library once all is.
+	fakeCC = `case "$*" in *liblpsolve55.a*) [ -e "$STATE/archive" ] && exit ;; esac
+` + fakeNeedy
 	// What needs a package fails until the package is there.
 	fakeNeedy = `[ -e "$STATE/installed" ] || { echo "cannot find it" >&2; exit 1; }`
 	fakeApt   = `for last; do :; done
@@ -100,7 +104,7 @@ func (m machine) calls(t *testing.T) string {
 
 func TestDeps(t *testing.T) {
 	full := map[string]string{
-		"go": fakeGo, "cc": fakeNeedy, "python3": fakeNeedy, "node": fakeNode,
+		"go": fakeGo, "cc": fakeCC, "python3": fakeNeedy, "node": fakeNode,
 		"apt-get": fakeApt, "id": fakeID, "sudo": fakeSudo,
 	}
 	without := func(name string) map[string]string {
@@ -115,7 +119,9 @@ func TestDeps(t *testing.T) {
 		browser = "deps: Chromium cannot be had (%): reports go untested in a browser\n"
 		fetch   = "deps: fetching the packages of client/node with npm\n"
 		retry   = "deps: refreshing the package lists with apt-get update and trying again\n"
-		lpApt   = "deps: installing liblpsolve55-dev libsuitesparse-dev with apt-get\n"
+		lpApt   = "deps: installing liblpsolve55-dev libsuitesparse-dev lp-solve with apt-get\n"
+		shared  = "deps: installing lp-solve, for its shared library\n"
+		archive = "deps: it cannot be had (%): linking lp_solve's archive\n"
 	)
 	for _, test := range []struct {
 		name     string
@@ -129,25 +135,37 @@ func TestDeps(t *testing.T) {
 		flags    string // printed afterwards
 	}{
 		{
-			name: "all there", programs: full, state: []string{"installed"}, verb: "lp",
+			name: "all there", programs: full, state: []string{"installed"}, verb: "lp", flags: "-tags=lpshared\n",
+		},
+		{
+			name: "archive", programs: full, state: []string{"archive", "lists"}, verb: "lp",
+			said: shared, calls: "install lp-solve", flags: "-tags=lpshared\n",
+		},
+		{
+			name: "archive, no network", programs: full, env: []string{"FAKE_APT=down", "DEPS=required"}, state: []string{"archive"}, verb: "lp",
+			said: shared + strings.Replace(archive, "%", "apt-get failed: E: no network", 1), calls: "install lp-solve",
+		},
+		{
+			name: "archive, no apt", programs: without("apt-get"), state: []string{"archive"}, verb: "lp",
+			said: shared + strings.Replace(archive, "%", "no apt-get here", 1),
 		},
 		{
 			name: "fresh lists", programs: full, state: []string{"lists"}, verb: "lp",
-			said: lpApt, calls: "install libsuitesparse-dev",
+			said: lpApt, calls: "install lp-solve", flags: "-tags=lpshared\n",
 		},
 		{
 			name: "no lists", programs: full, verb: "lp",
-			said: lpApt + retry, calls: "install libsuitesparse-dev; update update; install libsuitesparse-dev",
+			said: lpApt + retry, calls: "install lp-solve; update update; install lp-solve", flags: "-tags=lpshared\n",
 		},
 		{
 			name: "no network", programs: full, env: []string{"FAKE_APT=down"}, verb: "lp",
 			said:  lpApt + retry + strings.Replace(lp, "%", "apt-get failed: E: no network", 1),
-			calls: "install libsuitesparse-dev; update update", flags: "-tags=nolpsolve\n",
+			calls: "install lp-solve; update update", flags: "-tags=nolpsolve\n",
 		},
 		{
 			name: "no network, required", programs: full, env: []string{"FAKE_APT=down", "DEPS=required"}, verb: "lp",
 			said:  lpApt + retry + strings.Replace(lp, "%", "apt-get failed: E: no network", 1),
-			calls: "install libsuitesparse-dev; update update", fail: true, flags: "-tags=nolpsolve\n",
+			calls: "install lp-solve; update update", fail: true, flags: "-tags=nolpsolve\n",
 		},
 		{
 			name: "no apt", programs: without("apt-get"), verb: "lp",
@@ -156,7 +174,7 @@ func TestDeps(t *testing.T) {
 		{
 			name: "sudo", programs: full, env: []string{"FAKE_ID=1000"}, state: []string{"lists"}, verb: "lp",
 			said:  strings.Replace(lpApt, "with apt-get", "with sudo apt-get", 1),
-			calls: "sudo -n; install libsuitesparse-dev",
+			calls: "sudo -n; install lp-solve", flags: "-tags=lpshared\n",
 		},
 		{
 			name: "no sudo", programs: without("sudo"), env: []string{"FAKE_ID=1000"}, verb: "lp",
@@ -170,12 +188,12 @@ func TestDeps(t *testing.T) {
 			name: "installed in vain", programs: join(full, map[string]string{"cc": `echo "ld: no" >&2; exit 1`}),
 			state: []string{"lists"}, verb: "lp",
 			said:  lpApt + strings.Replace(lp, "%", "a program against it does not link: ld: no", 1),
-			calls: "install libsuitesparse-dev", flags: "-tags=nolpsolve\n",
+			calls: "install lp-solve", flags: "-tags=nolpsolve\n",
 		},
 		{
 			name: "python", programs: full, state: []string{"lists"}, verb: "python",
 			said:  "deps: installing python3-grpcio python3-numpy python3-pip with apt-get\n",
-			calls: "install python3-pip",
+			calls: "install python3-pip", flags: "-tags=lpshared\n",
 		},
 		{
 			name: "no python", programs: without("apt-get"), verb: "python",

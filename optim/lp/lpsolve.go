@@ -4,8 +4,6 @@ package lp
 
 /*
 #cgo CFLAGS: -I/usr/include/lpsolve -I/usr/local/include/lpsolve
-// Debian's archives; linked in, so that a binary runs where lp_solve is not.
-#cgo LDFLAGS: -Wl,-Bstatic -llpsolve55 -lcolamd -lsuitesparseconfig -Wl,-Bdynamic -lm -ldl
 
 #include <math.h>
 #include <pthread.h>
