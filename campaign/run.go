@@ -22,6 +22,7 @@ type Run struct {
 	Strategies []scheduler.Strategy // powers may be left empty
 	Workers    int                  // plans made at a time; 0: one for each processor that Go may use
 	Floor      bool                 // prove the floor of every slot
+	TruthPairs int                  // pairs of true channels drawn to judge rates where a slot's channel is an estimate; 0: rates by the estimate
 
 	// Each, unless nil, is given every slot as it is done, one at a time, from any
 	// worker. Its error ends the run.

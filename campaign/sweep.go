@@ -25,6 +25,7 @@ type Sweep struct {
 	Strategies []scheduler.Strategy // none: the default one
 	Workers    int                  // plans made at a time; 0: one for each processor that Go may use
 	Floor      bool                 // prove the floor of every slot
+	TruthPairs int                  // see Run
 
 	// Done, unless nil, is what an earlier sweep with the same fields above found:
 	// those drops are not planned again.
@@ -66,7 +67,7 @@ func (s *Sweep) Do(ctx context.Context) (*SweepResult, error) {
 	if len(strategies) == 0 {
 		strategies = make([]scheduler.Strategy, 1)
 	}
-	run := Run{Strategies: strategies, Workers: s.Workers, Floor: s.Floor}
+	run := Run{Strategies: strategies, Workers: s.Workers, Floor: s.Floor, TruthPairs: s.TruthPairs}
 	if s.Each != nil {
 		run.Each = func(slot *Slot) error {
 			value, own := s.place(*slot)

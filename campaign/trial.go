@@ -14,7 +14,8 @@ import (
 )
 
 // Trial is what one strategy did on one slot. Powers, rates and SINR behind them
-// are those that the audit re-computed from the weights of the plan.
+// are those that the audit re-computed from the weights of the plan; with
+// Run.TruthPairs rates are means over true channels.
 type Trial struct {
 	Status         scheduler.Status `json:"status"`              // StatusFailed also where the strategy left users out or there is nothing to audit
 	Reason         string           `json:"reason,omitempty"`    // why there is no plan, or the first thing that the audit disagrees with
@@ -59,7 +60,7 @@ func (r *Run) try(ctx context.Context, slot *scheduler.Slot, strategies []schedu
 		if ctx.Err() != nil {
 			return out
 		}
-		t, _ := try(ctx, with(slot, s))
+		t, _ := try(ctx, with(slot, s), r.TruthPairs)
 		out.Trials = append(out.Trials, t)
 	}
 	if r.Floor {
@@ -80,9 +81,10 @@ func with(slot *scheduler.Slot, s scheduler.Strategy) *scheduler.Slot {
 	return &out
 }
 
-// try plans a slot and audits the plan. Faults of the engine, of a strategy and
+// try plans a slot and audits the plan, rates over so many pairs of true channels where the
+// slot's channel is an estimate; 0: rates by the estimate. Faults of the engine, of a strategy and
 // of the audit are contained.
-func try(ctx context.Context, slot *scheduler.Slot) (t Trial, audited *audit.Result) {
+func try(ctx context.Context, slot *scheduler.Slot, truthPairs int) (t Trial, audited *audit.Result) {
 	if slot == nil {
 		return Trial{Status: scheduler.StatusRejected, Reason: "the slot has no groups of its own"}, nil
 	}
@@ -97,6 +99,11 @@ func try(ctx context.Context, slot *scheduler.Slot) (t Trial, audited *audit.Res
 	compute := time.Since(start)
 	t, audited = Judge(slot, plan)
 	t.Compute = compute
+	if audited != nil && truthPairs > 0 && estimated(slot) {
+		if err := t.overTruths(ctx, slot, plan, truthPairs); err != nil {
+			return Trial{Status: scheduler.StatusFailed, Reason: err.Error()}, nil
+		}
+	}
 	return t, audited
 }
 
@@ -239,7 +246,7 @@ func (s *Slot) proveFloor(ctx context.Context, slot *scheduler.Slot, strategies 
 	}
 	again := with(slot, strategies[best])
 	again.Options.Floor = true
-	t, audited := try(ctx, again)
+	t, audited := try(ctx, again, 0)
 	if audited == nil {
 		t.Disagreements = 1
 	}

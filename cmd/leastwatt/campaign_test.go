@@ -213,7 +213,7 @@ func TestCampaignFlags(t *testing.T) {
 		{"--antennas 4 --users 2 --drops 1 --eirp --floor=false" + out(), exitDone, "container quay", ""},
 		{"--antennas 4 --users 2 --drops 1 --csv - --grouping together,alone" + out(), exitDone, "4,alone,optimal,joint,0,2,4,MET,", "on last"},
 		{"--antennas 4 --users 2 --drops 1 --grouping together --beams optimal,matched --power joint,lp" + out(), exitDone, "matched", "skipped: optimal beams with lp power"},
-		{"--scene uma --antennas 1,16 --users 2 --drops 2 --csi-errors 1 --rates-bps 1e7" + out(), exitDone, "are not of the same drops", ""},
+		{"--scene uma --antennas 1,16 --users 2 --drops 2 --csi-errors 0.5 --rates-bps 1e7" + out(), exitDone, "are not of the same drops", ""},
 		{"", exitUsage, "", "--out is missing"},
 		{"--out -", exitUsage, "", "--out -: a file"},
 		{"--drops 0" + out(), exitUsage, "", "--drops 0: at least 1"},

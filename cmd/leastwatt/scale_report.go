@@ -13,18 +13,19 @@ import (
 
 // scaleReport is everything scale found, as --json prints it.
 type scaleReport struct {
-	Version     string                `json:"version"`
-	Command     string                `json:"command"` // that gives the same again
-	Seed        int64                 `json:"seed"`    // of the first drop
-	Scene       string                `json:"scene"`
-	Quantity    string                `json:"quantity"`           // swept
-	Antennas    int                   `json:"antennas,omitempty"` // where it is another quantity
-	Drops       int                   `json:"drops"`              // asked for
-	Stopped     bool                  `json:"stopped"`            // ended before all drops were done
-	Consumption string                `json:"consumption"`
-	Floor       bool                  `json:"floor"`
-	Points      []campaign.SweepPoint `json:"points"`
-	Findings    []string              `json:"findings"` // in words
+	Version      string                `json:"version"`
+	Command      string                `json:"command"` // that gives the same again
+	Seed         int64                 `json:"seed"`    // of the first drop
+	Scene        string                `json:"scene"`
+	Quantity     string                `json:"quantity"`           // swept
+	Antennas     int                   `json:"antennas,omitempty"` // where it is another quantity
+	Drops        int                   `json:"drops"`              // asked for
+	Stopped      bool                  `json:"stopped"`            // ended before all drops were done
+	Consumption  string                `json:"consumption"`
+	Floor        bool                  `json:"floor"`
+	TrueChannels int                   `json:"trueChannels,omitempty"` // drawn for each plan, to judge the rates of estimates
+	Points       []campaign.SweepPoint `json:"points"`
+	Findings     []string              `json:"findings"` // in words
 }
 
 // newScaleReport sums up what a sweep found of its first strategy; antennas are
@@ -287,6 +288,9 @@ func intervalCells(i *campaign.Interval) [2]string {
 func (r *scaleReport) method() string {
 	text := "Powers and rates are those that the audit re-computed from the weights. Means are over the drops on which every target was met: of W, and of the drops' dB. " +
 		"A saving is the mean of the drops' dB against the first line, of drops met on both, with half its 95 % confidence interval. "
+	if r.TrueChannels > 0 {
+		text += fmt.Sprintf("Rates with a channel error are means over %d true channels drawn for each plan: where the worst is below its target, that is the chance of the draw. ", r.TrueChannels)
+	}
 	if r.Floor {
 		text += "The floor is the power that no scheme of transmission can go below at these rates over the channel as given; the audit checked its proof. "
 	}

@@ -63,16 +63,17 @@ func TestScaleRepeats(t *testing.T) {
 	}
 }
 
-// Fewer bits and worse channels take no less power, more users more; the floor
-// knows neither.
+// Fewer bits and worse channels take no less power, more users more; the floor knows
+// no bits, and of channels it takes what is known of them as all.
 func TestScaleQuantities(t *testing.T) {
 	for _, tc := range []struct {
 		quantity, values string
 		factor           float64 // of power from first to last, at least
+		floor            float64 // the same of the floor, exactly; 0: not known
 	}{
-		{sweptBits, "64,16", 1},
-		{sweptErrors, "0,0.5", 1.01},
-		{sweptUsers, "2,6", 1.5},
+		{sweptBits, "64,16", 1, 1},
+		{sweptErrors, "0,0.5", 1 / 0.5, 1 / 0.5},
+		{sweptUsers, "2,6", 1.5, 0},
 	} {
 		r := scaleJSON(t, "--antennas", "8", "--drops", "2", "--scene", "umi", "--near-m", "100", "--"+tc.quantity, tc.values)
 		first, last := &r.Points[0], &r.Points[1]
@@ -83,9 +84,36 @@ func TestScaleQuantities(t *testing.T) {
 		if *last.RadiatedPowerW < *first.RadiatedPowerW*tc.factor*(1-1e-5) || last.DoublingDb != nil {
 			t.Errorf("%s: %g W, then %g", tc.quantity, *first.RadiatedPowerW, *last.RadiatedPowerW)
 		}
-		if same := math.Abs(*last.FloorPowerW / *first.FloorPowerW - 1) < 1e-3; same == (tc.quantity == sweptUsers) {
+		if got := *last.FloorPowerW / *first.FloorPowerW; tc.floor > 0 && !(math.Abs(got/tc.floor-1) < 1e-3) {
 			t.Errorf("%s: floors of %g and %g W", tc.quantity, *first.FloorPowerW, *last.FloorPowerW)
 		}
+	}
+}
+
+// What an error costs one user of one antenna, in closed form: of a channel of mean
+// square r the part e is error, so that for the SINR g it takes g / ((1-e) r/n - g e r/n)
+// W in place of g / (r/n), which is -10 log10(1 - e - g e) dB more, at least
+// -10 log10(1-e): 1.55 dB at e = 0.3. Rates are judged over true channels, by more than
+// the noise of drawing them there.
+func TestScaleErrors(t *testing.T) {
+	args := []string{"--users", "1", "--antennas", "1", "--drops", "3", "--scene", "umi", "--rates-bps", "5e6", "--pilots", "4", "--csi-errors", "0,0.1,0.3"}
+	r := scaleJSON(t, args...)
+	g := math.Pow(2, 5e6/20e6) - 1
+	for i, e := range []float64{0, 0.1, 0.3} {
+		p := &r.Points[i]
+		if p.Met != 3 || !(*p.WorstRateRatio > 0.98) || (*p.WorstRateRatio < 1+1e-5) != (e == 0) {
+			t.Fatalf("error of %g: %+v", e, p.Summary)
+		}
+		if i == 0 {
+			continue
+		}
+		got, want := -p.SavingDb.Mean, -10*math.Log10(1-e-g*e)
+		if !(math.Abs(got-want) < 1e-4) || !(got >= -10*math.Log10(1-e)) {
+			t.Errorf("an error of %g costs %g dB, want %g", e, got, want)
+		}
+	}
+	if text := here(t.Context(), nil, append([]string{"scale"}, args...)...).stdout; !strings.Contains(text, "100 true channels") {
+		t.Errorf("the report does not say what judges rates:\n%s", text)
 	}
 }
 
@@ -100,13 +128,16 @@ func TestScaleFlags(t *testing.T) {
 		{"--antennas 4 --users 2 --drops 1 --csv -", exitDone, "4,0,2,4,MET,", "Power from the wall"},
 		{"--users 2,3 --drops 1 --scene umi", exitDone, "2 to 3 users at 1 m/s, 64 antennas; 1 drops", ""},
 		{"--scene uma --rates-bps 0 --antennas 1,2 --users 2 --drops 1 --plot " + filepath.Join(t.TempDir(), "nothing.svg"), exitDone, "1/1", ""},
-		{"--scene uma --antennas 1,16 --users 2 --drops 2 --csi-errors 1 --rates-bps 1e7", exitDone, "are not of the same drops", ""},
+		{"--scene uma --antennas 1,16 --users 2 --drops 2 --csi-errors 0.5 --rates-bps 1e7", exitDone, "are not of the same drops", ""},
 		{"--antennas 1,2 --users 2,3", exitUsage, "", "one of them may have several values"},
 		{"--antennas 2,1", exitUsage, "", "each more than the one before"},
 		{"--antennas 0", exitUsage, "", "from 1 to 4096"},
 		{"--users 2,2", exitUsage, "", "each more than the one before"},
 		{"--weight-bits 8", exitUsage, "", "64, 32 or 16"},
-		{"--csi-errors NaN", exitUsage, "", "from 0 to 100"},
+		{"--csi-errors NaN", exitUsage, "", "--csi-errors NaN: at least 0 and below 1"},
+		{"--csi-errors 0.1,1", exitUsage, "", "--csi-errors 1: at least 0 and below 1"},
+		{"--csi-errors=-0.1", exitUsage, "", "--csi-errors -0.1: at least 0 and below 1"},
+		{"--csi-errors 2", exitUsage, "", "--csi-errors 2: at least 0 and below 1"},
 		{"--drops 0", exitUsage, "", "--drops 0: at least 1"},
 		{"--workers 0", exitUsage, "", "--workers 0: at least 1"},
 		{"--plot out.pdf", exitUsage, "", ".png or .svg"},

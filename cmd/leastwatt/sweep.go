@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"leastwatt/campaign"
+	"leastwatt/channel"
 	"leastwatt/energy"
 	"leastwatt/scheduler"
 )
@@ -42,6 +43,9 @@ const (
 // sweptSizes are the arrays of a sweep of antennas that names none.
 var sweptSizes = []int{1, 2, 4, 8, 16, 32, 64, 128, 256}
 
+// drawnTruths is how many true channels judge the rates of a plan for an estimate.
+const drawnTruths = 100
+
 // weightFormats are those of weights by their bits.
 var weightFormats = map[int]scheduler.WeightFormat{64: scheduler.WeightsF64, 32: scheduler.WeightsF32, 16: scheduler.WeightsI16}
 
@@ -58,7 +62,7 @@ func (f *sweepFlags) add(flags *pflag.FlagSet, antennas []int) {
 	flags.IntSliceVar(&f.antennas, sweptAntennas, antennas, "antennas; 64 unless given where another quantity is swept")
 	flags.IntSliceVar(&f.users, sweptUsers, []int{16}, "users")
 	flags.IntSliceVar(&f.weightBits, sweptBits, []int{64}, "bits of each part of a weight: 64, 32, 16")
-	flags.Float64SliceVar(&f.csiErrors, sweptErrors, nil, "variance of the channels' error over their mean square (default none)")
+	flags.Float64SliceVar(&f.csiErrors, sweptErrors, nil, "part of the channels' mean square that is error, from 0 to below 1 (default none)")
 	flags.Lookup(sweptErrors).DefValue = ""
 	flags.IntVar(&f.drops, "drops", 10, "drops, each a scene of another seed")
 	flags.StringVar(&f.consumption, "consumption", energy.DefaultName, consumptionHelp())
@@ -90,6 +94,9 @@ func (f *sweepFlags) sweep(cmd *cobra.Command) (*campaign.Sweep, error) {
 		return nil, err
 	}
 	out := &campaign.Sweep{Quantity: sweptAntennas, Drops: f.drops, Workers: f.workers, Floor: f.floor}
+	if len(f.csiErrors) > 0 {
+		out.TruthPairs = drawnTruths / 2
+	}
 	asked := 0
 	for _, q := range []struct {
 		flag   string
@@ -148,8 +155,8 @@ func (f *sweepFlags) check(cmd *cobra.Command) error {
 		return usagef("--weight-bits: 64, 32 or 16")
 	}
 	for _, e := range f.csiErrors {
-		if !(e >= 0 && e <= 100) {
-			return usagef("--csi-errors %g: from 0 to 100", e)
+		if !(e >= 0 && e < 1) {
+			return usagef("--csi-errors %g: at least 0 and below 1, a part of the channels' mean square", e)
 		}
 	}
 	return checkConsumption(f.consumption)
@@ -179,7 +186,7 @@ func (f *sweepFlags) slot(quantity string, value float64, drop int) *scheduler.S
 	}
 	settings.Rows, settings.Columns = panelOf(antennas)
 	scene := settings.scene()
-	slot, _ := scene.slot(0)
+	slot, truth := scene.slot(0)
 	slot.Array = nil // to find EIRP takes many times as long as to plan
 	if f.eirp {
 		slot.Array = scene.geometry()
@@ -189,23 +196,20 @@ func (f *sweepFlags) slot(quantity string, value float64, drop int) *scheduler.S
 		Consumption: &scheduler.Consumption{Model: f.consumption},
 	}
 	if len(csiErrors) > 0 {
-		setErrors(slot, csiErrors[0])
+		splitErrors(slot, truth, csiErrors[0])
 	}
 	return slot
 }
 
-// setErrors sets the variance of the error of each user's channel to so many times
-// its mean square.
-func setErrors(slot *scheduler.Slot, relative float64) {
+// splitErrors splits the true channel of each user into an estimate and an error that
+// has the part e of its mean square.
+func splitErrors(slot *scheduler.Slot, truth []complex128, e float64) {
 	c := &slot.Channel
+	c.Samples = make([]complex128, len(truth))
+	perUser := c.Subbands * c.Antennas
 	for k := range slot.Users {
-		var square float64
-		for f := range c.Subbands {
-			for _, h := range c.At(k, f) {
-				square += real(h)*real(h) + imag(h)*imag(h)
-			}
-		}
-		slot.Users[k].CSIErrorVariance = relative * square / float64(c.Subbands*c.Antennas)
+		from, to := k*perUser, (k+1)*perUser
+		slot.Users[k].CSIErrorVariance = channel.Split(c.Samples[from:to], truth[from:to], e)
 	}
 }
 
