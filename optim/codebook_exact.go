@@ -23,7 +23,7 @@ import (
 // ask for. Exponential in the worst case; 1 to 20 nodes on 5 users and 16 beams.
 type ExactCodebook struct {
 	// MaxPenaltyDB is the largest P over the interference-free power. 0 means
-	// 50 dB.
+	// LargestPenaltyDB.
 	MaxPenaltyDB float64
 	// MaxNodes bounds the nodes of branch and bound for each P. 0 means 2000.
 	MaxNodes int
@@ -52,7 +52,7 @@ func (e *ExactCodebook) solve(p *CodebookProblem, ws *CodebookWorkspace, r *Code
 	if !p.valid() || p.Users > 0 && p.Beams > MaxExactPairs/p.Users {
 		return BadInput
 	}
-	penaltyDB := orDefault(e.MaxPenaltyDB, defaultMaxPenaltyDB)
+	penaltyDB := orDefault(e.MaxPenaltyDB, LargestPenaltyDB)
 	if status := ws.load(p, penaltyDB); status != Solved || ws.n == 0 {
 		return status
 	}

@@ -20,7 +20,7 @@ func loaded(t *testing.T, rng *rand.Rand, users, beams int, target float64) *Cod
 		p.ErrorVariance[k] = path * 1e-3 * rng.Float64()
 	}
 	ws := new(CodebookWorkspace)
-	if s := ws.load(&p, defaultMaxPenaltyDB); s != Solved {
+	if s := ws.load(&p, 50); s != Solved {
 		t.Fatal(s)
 	}
 	return ws

@@ -120,7 +120,8 @@ type CodebookSearch struct {
 	MaxNodes int
 	// MaxPenaltyDB is how far above the interference-free power, each user alone
 	// on its best beam, an assignment may lie; where none does without, the
-	// status is IllConditioned. 0 means 50 dB.
+	// status is IllConditioned. 0 means
+	// LargestPenaltyDB.
 	MaxPenaltyDB float64
 }
 
@@ -138,7 +139,7 @@ func (s *CodebookSearch) solve(p *CodebookProblem, ws *CodebookWorkspace, r *Cod
 	if !p.valid() {
 		return BadInput
 	}
-	if status := ws.load(p, orDefault(s.MaxPenaltyDB, defaultMaxPenaltyDB)); status != Solved || ws.n == 0 {
+	if status := ws.load(p, orDefault(s.MaxPenaltyDB, LargestPenaltyDB)); status != Solved || ws.n == 0 {
 		return status
 	}
 	t := beamTree{ws: ws, maxNodes: int(orDefault(float64(s.MaxNodes), defaultMaxNodes)), leastW: math.Inf(1)}

@@ -116,7 +116,8 @@ type Limited struct {
 	// MaxPenaltyDB ends the solve with AboveLimits when the least power is proved
 	// to exceed the interference-free power sum g_k / ||h_k||^2 by more: limits on
 	// directions alone bound no power, and what cannot be met within them is told
-	// from what is costly only there. 0 means 50 dB.
+	// from what is costly only there. 0 means
+	// LargestPenaltyDB.
 	MaxPenaltyDB float64
 }
 
@@ -438,7 +439,7 @@ func (ws *LimitedWorkspace) load(p *LimitedProblem, l *Limited, r *LimitedResult
 			}
 		}
 	}
-	ws.costlyW = ws.freeW * math.Pow(10, orDefault(l.MaxPenaltyDB, defaultMaxPenaltyDB)/10)
+	ws.costlyW = ws.freeW * math.Pow(10, orDefault(l.MaxPenaltyDB, LargestPenaltyDB)/10)
 	ws.boundW = math.Inf(1)
 	if p.Limits.TotalW > 0 {
 		ws.boundW = p.Limits.TotalW

@@ -67,20 +67,19 @@ type Optimal struct {
 	MaxPowerW float64
 	// MaxPenaltyDB ends the solve with IllConditioned when the power, errors
 	// included, exceeds the interference-free power sum g_k/G_kk by more. 0 means
-	// 50 dB.
+	// LargestPenaltyDB.
 	MaxPenaltyDB float64
 }
 
 const (
-	defaultTolerance    = 1e-8
-	defaultMaxSteps     = 100
-	defaultMaxPenaltyDB = 50
-	maxLogStep          = 2     // largest step in log l
-	leastLeft           = 0.2   // of a user's channel after interference, at the start
-	rankCheckStep       = 6     // well-spread channels have converged before it
-	rankTolerance       = 1e-12 // of a squared norm left after projection
-	roundedStep         = 1e-6  // largest step in log l that rounding excuses
-	smallTarget         = 1e-3  // SINR below which 1 - B_kk loses digits
+	defaultTolerance = 1e-8
+	defaultMaxSteps  = 100
+	maxLogStep       = 2     // largest step in log l
+	leastLeft        = 0.2   // of a user's channel after interference, at the start
+	rankCheckStep    = 6     // well-spread channels have converged before it
+	rankTolerance    = 1e-12 // of a squared norm left after projection
+	roundedStep      = 1e-6  // largest step in log l that rounding excuses
+	smallTarget      = 1e-3  // SINR below which 1 - B_kk loses digits
 )
 
 // Result is what Optimal found. Powers are in W. Slices have one entry per user, 0
@@ -196,7 +195,7 @@ func (o *Optimal) converge(p *Problem, ws *Workspace, r *Result) Status {
 	}
 	tolerance := orDefault(o.Tolerance, defaultTolerance)
 	maxSteps := int(orDefault(float64(o.MaxSteps), defaultMaxSteps))
-	penalty := math.Pow(10, orDefault(o.MaxPenaltyDB, defaultMaxPenaltyDB)/10)
+	penalty := math.Pow(10, orDefault(o.MaxPenaltyDB, LargestPenaltyDB)/10)
 	free := ws.start(p, penalty)
 	value := math.Inf(1)
 	fullRank, straight := false, true

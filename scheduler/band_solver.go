@@ -6,6 +6,9 @@ import (
 	"leastwatt/optim"
 )
 
+// largestPenalty is the largest power of a group over its interference-free power.
+var largestPenalty = math.Pow(10, optim.LargestPenaltyDB/10)
+
 // bandSolver finds beams and powers of one group on one subband.
 type bandSolver struct {
 	view    *View
@@ -22,8 +25,6 @@ type bandSolver struct {
 	unit    optim.Beams // fixed beams of unit power
 	gains   []float64
 	start   []float64
-
-	maxPenaltyDB float64 // see groupSolver
 }
 
 // set makes ready the users of positive rate, in nats per use of subband f.
@@ -66,8 +67,8 @@ func (b *bandSolver) solve(penalty []float64) (powerW float64, slopes []float64,
 	}
 	p := b.fixedProblem()
 	status = optim.Direct{}.Solve(&p, &b.fixed)
-	if status == optim.Solved && b.maxPenaltyDB > 0 && b.fixed.PowerW > b.freeW()*math.Pow(10, b.maxPenaltyDB/10) {
-		status = optim.AbovePowerCap
+	if status == optim.Solved && b.fixed.PowerW > b.freeW()*largestPenalty {
+		status = optim.IllConditioned
 	}
 	return b.fixed.PowerW, b.fixed.SlopeSINR, status
 }
@@ -87,7 +88,6 @@ func (b *bandSolver) solveOptimal(penalty []float64) optim.Status {
 		b.start = append(b.start, penalty[k]*b.sinr[i]/b.gram.Norm2(i))
 	}
 	p := optim.Problem{Gram: &b.gram, SINR: b.sinr, ErrorVariance: b.errorVariance(), Start: b.start}
-	b.optimal.MaxPenaltyDB = b.maxPenaltyDB
 	status := b.optimal.Solve(&p, &b.ws, &b.result)
 	if status == optim.Solved {
 		for i, k := range b.users {

@@ -370,7 +370,7 @@ func TestCodebookFewBeams(t *testing.T) {
 func TestCodebookHighRate(t *testing.T) {
 	s := gridSlot(0, 4, 2, 1, []float64{1, 5})
 	for k := range s.Users {
-		s.Users[k].RateBps = s.BandwidthHz * 45
+		s.Users[k].RateBps = s.BandwidthHz * 25
 	}
 	s.Options.SINRGapDB = 90
 	for _, grouping := range []string{"alone", "together"} {

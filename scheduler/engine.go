@@ -105,11 +105,14 @@ func scheduleWithin(ctx context.Context, slot *Slot, m *memory, headroom float64
 			lack = math.Max(lack, 1-u.RateBps/u.TargetBps)
 		}
 	}
+	if plan.Status == StatusShort {
+		plan.CommonFraction, plan.FractionProved = plan.commonFraction(v, p.unserved), p.fractionProved && !plan.StoppedEarly
+	}
 	if v.peak == nil || p.short {
 		lack = 0
 	}
 	if plan.Status == StatusMet {
-		plan.LimitsBinding = nil
+		plan.LimitsBinding, plan.UnservableUserIDs = nil, nil
 	}
 	return plan, v, lack
 }

@@ -39,6 +39,8 @@ type exact struct{}
 // Group implements Grouping.
 func (g exact) Group(v *View) [][]int { return untimed(g.Timed(v)) }
 
+func (exact) everyPartition() int { return MaxExactUsers }
+
 // Timed implements TimedGrouping.
 func (exact) Timed(v *View) []TimedGroup {
 	if len(v.active) > MaxExactUsers {

@@ -7,9 +7,8 @@ import (
 	"leastwatt/optim"
 )
 
-// maxNats is the largest rate in nats per use worth solving for: products of
-// two such SINRs are still float64s.
-const maxNats = 300
+// maxNats is the largest rate in nats per use worth solving for.
+const maxNats = optim.LargestRateNats
 
 // splitTolerance is the relative power at which a split over subbands ends.
 const splitTolerance = 1e-8
@@ -41,8 +40,7 @@ type groupSolver struct {
 	choice   beamChoice
 	solves   int64
 
-	tolerance    float64 // of solves for optimal beams without limits; 0: the optimiser's own
-	maxPenaltyDB float64 // of a group over its interference-free power; 0: the optimiser's own
+	tolerance float64 // of solves for optimal beams without limits; 0: the optimiser's own
 }
 
 func (s *groupSolver) init(v *View) {
@@ -329,7 +327,7 @@ func (s *groupSolver) solveBand(g *onAir, rates []float64, c int) float64 {
 	}
 	b := &s.band
 	b.set(s.view, g.users, f, s.rate)
-	b.maxPenaltyDB, b.optimal.Tolerance = s.maxPenaltyDB, s.tolerance
+	b.optimal.Tolerance = s.tolerance
 	powerW, bySINR, status := b.solve(s.penalty[f*len(s.view.slot.Users):])
 	if status != optim.Solved {
 		return math.Inf(1)

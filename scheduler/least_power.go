@@ -24,6 +24,8 @@ type leastPower struct{}
 // Group implements Grouping.
 func (g leastPower) Group(v *View) [][]int { return untimed(g.Timed(v)) }
 
+func (leastPower) everyPartition() int { return provedUsers }
+
 // Timed implements TimedGrouping. The search is for the least power without
 // limits; a search under them follows where they cannot be met that way.
 func (leastPower) Timed(v *View) []TimedGroup {

@@ -86,7 +86,6 @@ func (s *groupSolver) solveLimited(g *onAir, rates []float64) optim.Status {
 	if v.peak.silent() {
 		return optim.AboveLimits
 	}
-	l.solver.MaxPenaltyDB = s.maxPenaltyDB
 	p.Limits = v.peak.group(&g.found, 1-l.headroom)
 	p.Start = g.found.duals
 	if n := len(g.found.rowW) - len(p.Start.RowPrice); len(p.Start.Lambda) > 0 && n > 0 {

@@ -22,6 +22,8 @@ type mixed struct{}
 // Group implements Grouping.
 func (g mixed) Group(v *View) [][]int { return untimed(g.Timed(v)) }
 
+func (mixed) everyPartition() int { return provedUsers }
+
 // Timed implements TimedGrouping.
 func (mixed) Timed(v *View) []TimedGroup {
 	var start []TimedGroup

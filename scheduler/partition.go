@@ -24,11 +24,13 @@ func (g *onAir) elsewhere() bool { return g.part != nil || g.rates != nil }
 
 // partition is the groups of a slot with the power they need.
 type partition struct {
-	grouping string // what made it; empty: the caller
-	groups   []onAir
-	powerW   float64 // mean over the slot, what the objective adds included (timeW); +Inf when a target cannot be met
-	short    bool    // targets were lowered
-	members  [][]int // [group] users who may be in it; nil: each user is in one group
+	grouping       string // what made it; empty: the caller
+	groups         []onAir
+	powerW         float64 // mean over the slot, what the objective adds included (timeW); +Inf when a target cannot be met
+	short          bool    // targets were lowered
+	unserved       []int   // users who cannot be served even alone, of short ones
+	fractionProved bool    // no other partition carries a larger common fraction
+	members        [][]int // [group] users who may be in it; nil: each user is in one group
 }
 
 // target returns what a group carries for its i-th user in nats per use at share 1,
@@ -67,22 +69,17 @@ func (v *View) choose(plan *Plan) *partition {
 		free = v.withoutLimits()
 		plan.LimitsBinding = v.binding(free, tried)
 	}
-	plan.UnservableUserIDs = free.unservable()
+	out := free.unservable()
+	others := v.separable(free, tried, out)
+	full := slices.Clone(v.rate)
 	p := v.shortfall(tried)
-	plan.use(p)
-	return p
-}
-
-// unservable returns the users whose targets cannot be met alone; of a view without
-// limits, at any power.
-func (v *View) unservable() []string {
-	var out []string
 	for _, k := range v.active {
-		if math.IsInf(v.solver.planPower(&onAir{users: []int{k}, bands: v.reach(k)}, 1), 1) {
-			out = append(out, v.slot.Users[k].ID)
+		if slices.Contains(out, k) || !others && v.rate[k] < full[k]*(1-RateTolerance) {
+			plan.UnservableUserIDs = append(plan.UnservableUserIDs, v.slot.Users[k].ID)
 		}
 	}
-	return out
+	plan.use(p)
+	return p
 }
 
 // use notes what made the plan.

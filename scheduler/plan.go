@@ -57,6 +57,8 @@ type Plan struct {
 	Violations        []Violation
 	LimitsBinding     []BindingLimit
 	UnservableUserIDs []string
+	CommonFraction    *float64 // of every target, weighted by priority, that is delivered; nil unless StatusShort
+	FractionProved    bool     // no other partition carries more than 0.1 % more
 	Strategy          Strategy
 	Options           Options  // of the slot, defaults filled in; without a codebook's own beams
 	RadiatedPowerW    float64  // mean over the slot

@@ -14,7 +14,6 @@ const (
 	largestLeastShare = 1e6  // a group that would need more is not served at all
 	hurriedEdge       = 0.05 // of it when there is no time left
 	maxFractionSteps  = 60
-	shortPenaltyDB    = 10 // over the interference-free power, where no limit bounds it: not more is spent on targets that are missed
 )
 
 // shortfall seeks the rates to deliver of a slot whose targets cannot all be met.
@@ -45,9 +44,7 @@ func (v *View) shortfall(tried []*partition) *partition {
 			out = append(out, k) // of no channel
 		}
 	}
-	if v.peak == nil || math.IsInf(v.peak.totalW, 1) && v.peak.antennaW == nil {
-		v.solver.maxPenaltyDB = shortPenaltyDB
-	}
+	v.boundPower()
 	// Rates are on the edge of what limits allow: users who get all of their target
 	// keep it when weights are encoded.
 	v.solver.limited.headroom = math.Max(v.solver.limited.headroom, 4*RateTolerance)
@@ -62,6 +59,7 @@ func (v *View) shortfall(tried []*partition) *partition {
 			best, most = q, t
 		}
 	}
+	best, most, proved := s.mostFraction(best, most, without(v.active, out), tried)
 	edge := shareEdge
 	if v.peak != nil && len(v.peak.cones) > 0 {
 		edge = shareEdgeEIRP
@@ -70,6 +68,7 @@ func (v *View) shortfall(tried []*partition) *partition {
 		edge = hurriedEdge
 	}
 	most = s.share(best, edge)
+	best.unserved, best.fractionProved = out, proved
 	for i := range best.groups {
 		s.spend(best, &best.groups[i])
 	}
@@ -434,12 +433,24 @@ func (v *View) priorities() []float64 {
 		if w[k] == 0 {
 			w[k] = 1
 		}
-		if v.rate[k] > 0 {
-			least = math.Min(least, w[k])
-		}
+	}
+	for _, k := range v.active {
+		least = math.Min(least, w[k])
 	}
 	for k := range w {
 		w[k] /= least
 	}
 	return w
+}
+
+// commonFraction returns the largest t for which each user but those unserved gets t
+// times its weight, up to all, of its target.
+func (p *Plan) commonFraction(v *View, unserved []int) *float64 {
+	weight, t := v.priorities(), 1.0
+	for _, k := range v.active {
+		if u := &p.Users[k]; !u.met() && !slices.Contains(unserved, k) {
+			t = math.Min(t, u.RateBps/u.TargetBps/weight[k])
+		}
+	}
+	return &t
 }

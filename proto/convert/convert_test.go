@@ -286,6 +286,8 @@ func drawPlan(t *rapid.T) (*scheduler.Plan, scheduler.WeightFormat) {
 		RadiatedPowerW: number.Draw(t, "power"),
 		FloorPowerW:    optionalNumber(t, "floor"),
 		ConsumedPowerW: optionalNumber(t, "consumed"),
+		CommonFraction: optionalNumber(t, "fraction"),
+		FractionProved: rapid.Bool().Draw(t, "proved"),
 		AntennaPowerW:  list(t, "antenna power", count.Draw(t, "antennas")),
 		PeakEIRPW:      optionalNumber(t, "eirp"),
 		ComputeMicros:  rapid.Int64().Draw(t, "micros"),

@@ -21,6 +21,8 @@ func PlanToProto(p *scheduler.Plan, format scheduler.WeightFormat) (*pb.Plan, er
 		StoppedEarly:      p.StoppedEarly,
 		Violations:        ViolationsToProto(p.Violations),
 		UnservableUserIds: p.UnservableUserIDs,
+		CommonFraction:    p.CommonFraction,
+		FractionProved:    p.FractionProved,
 		RadiatedPowerW:    p.RadiatedPowerW,
 		FloorPowerW:       p.FloorPowerW,
 		AntennaPowerW:     p.AntennaPowerW,
@@ -148,6 +150,8 @@ func PlanFromProto(in *pb.Plan) (*scheduler.Plan, error) {
 		StoppedEarly:      in.GetStoppedEarly(),
 		Violations:        ViolationsFromProto(in.GetViolations()),
 		UnservableUserIDs: in.GetUnservableUserIds(),
+		CommonFraction:    in.CommonFraction,
+		FractionProved:    in.GetFractionProved(),
 		Strategy: scheduler.Strategy{
 			Grouping: in.GetStrategy().GetGrouping(),
 			Beams:    in.GetStrategy().GetBeams(),

@@ -146,9 +146,16 @@ type Plan struct {
 	// The options that made this plan: the slot's, the session's and the defaults,
 	// merged (see Options), with every number present; absent where there is no plan.
 	// A codebook's own beams are left out of it, for they are many.
-	Options       *Options `protobuf:"bytes,20,opt,name=options,proto3" json:"options,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Options *Options `protobuf:"bytes,20,opt,name=options,proto3" json:"options,omitempty"`
+	// What is delivered of every target, at least; only with PLAN_STATUS_SHORT: the
+	// largest t for which each user gets t times its priority over the least, up to
+	// all, of its target. Users whom no power serves even alone are left out.
+	CommonFraction *float64 `protobuf:"fixed64,21,opt,name=common_fraction,json=commonFraction,proto3,oneof" json:"common_fraction,omitempty"`
+	// common_fraction is proved: every partition of the users into groups within the
+	// limits was looked at, and none carries more than 0.1 % more.
+	FractionProved bool `protobuf:"varint,22,opt,name=fraction_proved,json=fractionProved,proto3" json:"fraction_proved,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Plan) Reset() {
@@ -319,6 +326,20 @@ func (x *Plan) GetOptions() *Options {
 		return x.Options
 	}
 	return nil
+}
+
+func (x *Plan) GetCommonFraction() float64 {
+	if x != nil && x.CommonFraction != nil {
+		return *x.CommonFraction
+	}
+	return 0
+}
+
+func (x *Plan) GetFractionProved() bool {
+	if x != nil {
+		return x.FractionProved
+	}
+	return false
 }
 
 // Violation names one thing wrong with a slot.
@@ -1115,7 +1136,7 @@ var File_leastwatt_v1_plan_proto protoreflect.FileDescriptor
 
 const file_leastwatt_v1_plan_proto_rawDesc = "" +
 	"\n" +
-	"\x17leastwatt/v1/plan.proto\x12\fleastwatt.v1\x1a\x17leastwatt/v1/slot.proto\"\xc3\a\n" +
+	"\x17leastwatt/v1/plan.proto\x12\fleastwatt.v1\x1a\x17leastwatt/v1/slot.proto\"\xae\b\n" +
 	"\x04Plan\x12\x1a\n" +
 	"\bsequence\x18\x01 \x01(\x03R\bsequence\x120\n" +
 	"\x06status\x18\x02 \x01(\x0e2\x18.leastwatt.v1.PlanStatusR\x06status\x12#\n" +
@@ -1139,10 +1160,13 @@ const file_leastwatt_v1_plan_proto_rawDesc = "" +
 	"\x0eengine_version\x18\x11 \x01(\tR\rengineVersion\x12#\n" +
 	"\rsession_state\x18\x12 \x01(\fR\fsessionState\x12-\n" +
 	"\x10consumed_power_w\x18\x13 \x01(\x01H\x02R\x0econsumedPowerW\x88\x01\x01\x12/\n" +
-	"\aoptions\x18\x14 \x01(\v2\x15.leastwatt.v1.OptionsR\aoptionsB\x10\n" +
+	"\aoptions\x18\x14 \x01(\v2\x15.leastwatt.v1.OptionsR\aoptions\x12,\n" +
+	"\x0fcommon_fraction\x18\x15 \x01(\x01H\x03R\x0ecommonFraction\x88\x01\x01\x12'\n" +
+	"\x0ffraction_proved\x18\x16 \x01(\bR\x0efractionProvedB\x10\n" +
 	"\x0e_floor_power_wB\x0e\n" +
 	"\f_peak_eirp_wB\x13\n" +
-	"\x11_consumed_power_w\"O\n" +
+	"\x11_consumed_power_wB\x12\n" +
+	"\x10_common_fraction\"O\n" +
 	"\tViolation\x12\x12\n" +
 	"\x04path\x18\x01 \x01(\tR\x04path\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value\x12\x18\n" +
