@@ -158,3 +158,94 @@ func TestSplitStarts(t *testing.T) {
 		}
 	}
 }
+
+// Exchanges find what descents from many random starts find, or less, where there
+// are about as many users as antennas or more, so that who is on which subband is a
+// choice of many. A descent alone misses by more than 1 % now and then.
+func TestSplitExchanges(t *testing.T) {
+	rng := rand.New(rand.NewPCG(17, 18))
+	missed, slots := 0, 0
+	for i := range 40 {
+		users, bands, antennas := 3+rng.IntN(3), 2+rng.IntN(3), 2+rng.IntN(2)
+		var channels []Channel
+		for range bands {
+			channels = append(channels, rayleigh(rng, users, antennas))
+		}
+		rate := make([]float64, users)
+		for u := range rate {
+			rate[u] = 0.3 + rng.Float64()
+		}
+		p := splitOf(channels, rate)
+		var r SplitResult
+		if (RateSplit{}).Solve(p, &r) != Solved {
+			continue
+		}
+		slots++
+		descentW := r.PowerW
+		if s := (RateSplit{Exchange: true}).Solve(p, &r); s != Solved {
+			t.Fatalf("channel %d: %v", i, s)
+		}
+		exchangedW := r.PowerW
+		again := make([]float64, len(r.Rate)) // of the slopes, not used
+		if got := p.Power(r.Rate, again); math.Abs(got/exchangedW-1) > 1e-9 {
+			t.Errorf("channel %d: the split takes %g W, said to take %g W", i, got, exchangedW)
+		}
+		for u, want := range rate {
+			sum := 0.0
+			for _, x := range r.Rate[u*bands : (u+1)*bands] {
+				sum += x / float64(bands)
+			}
+			if !(math.Abs(sum/want-1) <= 1e-9) {
+				t.Errorf("channel %d: user %d gets %g of %g nats", i, u, sum, want)
+			}
+		}
+		least := math.Inf(1)
+		for range 40 {
+			p.Start = make([]float64, users*bands)
+			for j := range p.Start {
+				p.Start[j] = math.Pow(rng.Float64(), 4)
+			}
+			if (RateSplit{}).Solve(p, &r) == Solved {
+				least = math.Min(least, r.PowerW)
+			}
+		}
+		if exchangedW > least*(1+1e-3) {
+			t.Errorf("channel %d: %d users, %d subbands, %d antennas: %g W, from random starts %g W", i, users, bands, antennas, exchangedW, least)
+		}
+		if descentW > least*1.01 {
+			missed++
+		}
+	}
+	t.Logf("descents alone were more than 1 %% above in %d of %d", missed, slots)
+	if missed < 2 {
+		t.Errorf("descents alone were more than 1 %% above in %d of %d: the channels test nothing", missed, slots)
+	}
+}
+
+// Exchanges end when told to, and count calls the same way each time.
+func TestSplitExchangesStop(t *testing.T) {
+	rng := rand.New(rand.NewPCG(19, 20))
+	channels := []Channel{rayleigh(rng, 4, 2), rayleigh(rng, 4, 2), rayleigh(rng, 4, 2)}
+	p := splitOf(channels, []float64{0.5, 0.6, 0.7, 0.8})
+	var full, r SplitResult
+	if (RateSplit{Exchange: true}).Solve(p, &full) != Solved {
+		t.Fatal("not solved")
+	}
+	last := math.Inf(1)
+	for most := 1; most < full.Steps; most += 1 + full.Steps/20 {
+		calls := 0
+		counted := *p
+		counted.Power = func(rate, slope []float64) float64 { calls++; return p.Power(rate, slope) }
+		s := RateSplit{Exchange: true, Stop: func() bool { return calls >= most }}
+		if s.Solve(&counted, &r) != Solved {
+			t.Fatal("not solved")
+		}
+		if calls > most+100 || r.PowerW > last*(1+1e-12) || r.Steps != calls {
+			t.Errorf("told to stop after %d calls: %d, %g W after %g W with fewer, %d steps", most, calls, r.PowerW, last, r.Steps)
+		}
+		last = r.PowerW
+	}
+	if !(last >= full.PowerW) {
+		t.Errorf("%g W, to the end %g W", last, full.PowerW)
+	}
+}

@@ -149,6 +149,41 @@ func TestMixedWithOptions(t *testing.T) {
 	}
 }
 
+// Where mixed starts from exact it takes no more, whatever is asked for beside it,
+// and is not short where exact is not.
+func TestMixedNeverAboveExact(t *testing.T) {
+	rng := rand.New(rand.NewPCG(71, 72))
+	for i := range 6 {
+		bands := 1 + i%3
+		slot := echoSlot(rng, 3+i/3, bands, 2+rng.IntN(3), 1+rng.Float64())
+		peakW := 0.0
+		for _, g := range planned(slot, scheduler.GroupingLeastPower).Groups {
+			peakW = math.Max(peakW, g.RadiatedPowerW)
+		}
+		total, wide := peakW*(0.8+0.4*rng.Float64()), 2*peakW
+		for name, change := range map[string]func(*scheduler.Slot){
+			"nothing":     func(*scheduler.Slot) {},
+			"total power": func(s *scheduler.Slot) { s.Limits.TotalPowerW = &total },
+			"antenna powers": func(s *scheduler.Slot) {
+				s.Limits.AntennaPowerW = slices.Repeat([]float64{total / 2}, s.Channel.Antennas)
+			},
+			"shareStep": func(s *scheduler.Slot) { s.Options.ShareStep = 1.0 / 14 },
+			"rateTable": func(s *scheduler.Slot) { s.Options.RateTable = "cqi-64qam" },
+			"maxGroups": func(s *scheduler.Slot) { s.Limits.MaxGroups = 2 },
+			"all": func(s *scheduler.Slot) {
+				s.Limits.TotalPowerW, s.Options.ShareStep, s.Options.RateTable = &wide, 1.0/14, "cqi-64qam"
+			},
+		} {
+			s := *slot
+			change(&s)
+			exact, mixed := planned(&s, scheduler.GroupingExact), planned(&s, scheduler.GroupingMixed)
+			if exact.Status == scheduler.StatusMet && (mixed.Status != scheduler.StatusMet || !(mixed.RadiatedPowerW <= exact.RadiatedPowerW*(1+1e-6))) {
+				t.Errorf("slot %d, %d subbands, %s: mixed %v %g W, exact %g W", i, bands, name, mixed.Status, mixed.RadiatedPowerW, exact.RadiatedPowerW)
+			}
+		}
+	}
+}
+
 // objective returns what the options of a slot minimise.
 func objective(slot *scheduler.Slot, plan *scheduler.Plan) float64 {
 	if slot.Options.Objective == scheduler.ObjectiveConsumed {
@@ -239,7 +274,7 @@ func TestMixedKeepsGroups(t *testing.T) {
 // With a work limit mixed plans are the same bit for bit, say that they were
 // stopped early, and take no more than least-power with as much work.
 func TestMixedWorkLimit(t *testing.T) {
-	slot := echoSlot(rand.New(rand.NewPCG(67, 68)), 6, 3, 4, 1.5)
+	slot := echoSlot(rand.New(rand.NewPCG(67, 68)), 7, 3, 4, 1.5)
 	full := planned(slot, scheduler.GroupingMixed)
 	if full.StoppedEarly {
 		t.Error("stopped early without a limit")

@@ -8,7 +8,7 @@ import (
 )
 
 func init() {
-	RegisterGrouping(GroupingExact, "the partition of least slot power, proved; for 10 users at most", exact{})
+	RegisterGrouping(GroupingExact, "the partition of least slot power, proved on one subband; for 10 users at most", exact{})
 }
 
 // MaxExactUsers is the largest number of users with a rate that grouping
@@ -32,6 +32,11 @@ const MaxExactUsers = 10
 // which has its minimum in k at the least rate; over several subbands only
 // phi(s) >= phi(s') follows, the same for a rate of 0. Limits, rate tables and
 // share steps make partitions dearer only; the bounds are without them.
+//
+// On one subband the least is proved, to what shares found on a grid may miss. On
+// several the power of a group is that of the best split of its rates over subbands
+// that descents and exchanges find (optim.RateSplit), which nothing proves to be the
+// least: exact is then the best of all partitions by that measure.
 //
 // O(3^K) for the programme, some ten solves for each of 2^K subsets.
 type exact struct{}

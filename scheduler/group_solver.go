@@ -36,6 +36,8 @@ type groupSolver struct {
 	rate     []float64 // [user] of one subband
 	slope    []float64 // [user] of one subband
 	start    []float64
+	better   map[string][]float64 // splits found by exchanges, see splitKey
+	exchange bool                 // splits are sought by exchanges
 	limited  limitedSolver
 	choice   beamChoice
 	solves   int64
@@ -51,6 +53,7 @@ func (s *groupSolver) init(v *View) {
 	for i := range s.fraction {
 		s.fraction[i] = -1
 	}
+	s.better = make(map[string][]float64)
 	s.choice.init(k)
 }
 
@@ -206,7 +209,7 @@ func (s *groupSolver) splitFrom(g *onAir, start []float64, power func(g *onAir, 
 		Users: len(g.users), Subbands: len(g.bands), Rate: s.mean, Closed: s.closed(g), Start: start,
 		Power: func(rate, slope []float64) float64 { return power(g, rate, slope) },
 	}
-	split := optim.RateSplit{Tolerance: splitTolerance, Stop: s.view.Stopped}
+	split := optim.RateSplit{Tolerance: splitTolerance, Stop: s.view.Stopped, Exchange: s.exchange}
 	if split.Solve(&p, &s.split) == optim.Solved {
 		return true
 	}
@@ -262,11 +265,14 @@ func (s *groupSolver) approachLimits(g *onAir) bool {
 }
 
 // startSplit returns the last split of the group's users, scaled to the rates
-// at hand, or nil when one is not known. Where users are in several groups it is
+// at hand, or the one that exchanges found for the group, or nil when none is known. Where users are in several groups it is
 // that of this one, whose ratios count.
 func (s *groupSolver) startSplit(g *onAir) []float64 {
 	if len(g.split) == len(g.users)*len(g.bands) && g.elsewhere() {
 		return g.split
+	}
+	if better := s.betterSplit(g); better != nil {
+		return better
 	}
 	s.start = s.start[:0]
 	for i, k := range g.users {

@@ -7,10 +7,9 @@ func init() {
 }
 
 // mixed lets users sit in several groups, each on a subband of its own: columns
-// are generated, see columns, starting from the groups of exact, where it takes so
-// many users on one subband, and of least-power otherwise. The optimum is over the
-// columns found: never above that of the groups it starts from, which stay where
-// no better ones are found.
+// are generated, see columns, starting from the groups of least-power, and of exact
+// where that is quick (maxMixedExact). The optimum is over the columns found: never
+// above that of the groups it starts from, which stay where no better ones are found.
 //
 // Groups on different subbands are on the air at the same time. Limits on power
 // hold for what is on the air together, and what objective consumed adds depends
@@ -19,6 +18,12 @@ func init() {
 // allowed, the groups are those it starts from.
 type mixed struct{}
 
+// maxMixedExact is the largest number of users with a rate for which mixed starts
+// from exact on several subbands: the bounds of exact are weaker there, and for 6
+// users it takes some ten times the solves of all the rest. On one subband it is
+// MaxExactUsers.
+const maxMixedExact = 6
+
 // Group implements Grouping.
 func (g mixed) Group(v *View) [][]int { return untimed(g.Timed(v)) }
 
@@ -26,33 +31,52 @@ func (mixed) everyPartition() int { return provedUsers }
 
 // Timed implements TimedGrouping.
 func (mixed) Timed(v *View) []TimedGroup {
-	var start []TimedGroup
+	m := mixing{view: v, leastW: math.Inf(1)}
 	if len(v.active) <= MaxExactUsers && v.Subbands() == 1 {
-		start = exact{}.Timed(v)
+		m.startFrom(exact{})
 	} else {
-		start = leastPower{}.Timed(v)
+		m.startFrom(leastPower{})
+		if len(v.active) <= maxMixedExact && !v.Stopped() {
+			m.startFrom(exact{}) // last: where time is short columns save more
+		}
 	}
-	base := v.partitionOf(start)
-	if v.divide(base); math.IsInf(base.powerW, 1) || v.options.ShareStep > 0 || v.options.Beams == BeamsCodebook || v.Stopped() {
-		return start
-	}
-	recall := v.solver.remember()
-	if found := v.generated(base); v.better(found, base.powerW) {
-		return found
-	}
-	recall() // rates split over subbands the way that base has them
-	return start
+	m.recall()
+	return m.best
 }
 
-// better reports whether groups are allowed and take less power: limits and rate
-// tables may make what a program without them chose dearer.
-func (v *View) better(found []TimedGroup, powerW float64) bool {
-	if most := v.slot.Limits.MaxGroups; len(found) == 0 || most > 0 && len(found) > most {
-		return false
+// mixing is the search of mixed: the best groups so far.
+type mixing struct {
+	view   *View
+	best   []TimedGroup
+	leastW float64
+	recall func() // what the solver knew then: rates split over subbands that way
+}
+
+// startFrom looks at the groups of a grouping and, where they are better than those
+// so far, at what column generation makes of them.
+func (m *mixing) startFrom(g TimedGrouping) {
+	base := m.keep(g.Timed(m.view))
+	v := m.view
+	if base == nil || math.IsInf(base.powerW, 1) || v.options.ShareStep > 0 || v.options.Beams == BeamsCodebook || v.Stopped() {
+		return
 	}
-	p := v.partitionOf(found)
-	v.divide(p)
-	return p.powerW < powerW*(1-shareTolerance)
+	found := v.generated(base)
+	if most := v.slot.Limits.MaxGroups; len(found) > 0 && (most == 0 || len(found) <= most) {
+		m.keep(found)
+	}
+}
+
+// keep takes groups if they are the first or take less power: limits and rate tables
+// may make what a program without them chose dearer. It returns them divided, nil
+// where they are not taken.
+func (m *mixing) keep(groups []TimedGroup) *partition {
+	p := m.view.partitionOf(groups)
+	m.view.divide(p)
+	if m.best != nil && !(p.powerW < m.leastW*(1-shareTolerance)) {
+		return nil
+	}
+	m.best, m.leastW, m.recall = groups, p.powerW, m.view.solver.remember()
+	return p
 }
 
 // generated returns groups by column generation from those of a partition, limits

@@ -201,6 +201,7 @@ func (v *View) divide(p *partition) {
 		return
 	}
 	v.divideSlot(p)
+	v.improveSplits(p)
 }
 
 // divideSlot finds the shares of a partition and its power. Where EIRP is limited
