@@ -23,24 +23,24 @@ const (
 // uplink power over the interference-free one) and the split of its rate over
 // subbands, to start from.
 type groupSolver struct {
-	view     *View
-	penalty  []float64 // [subband][user]
-	fraction []float64 // [user][subband] of the mean rate; < 0 not known
-	band     bandSolver
-	split    optim.SplitResult
-	mean     []float64 // [user] rates over the group's subbands while on the air
-	rates    []float64 // [user][band]
-	slopes   []float64 // [user][band]
-	costs    []float64 // [user][band], see stepUp
-	bySum    []float64 // [user] slopes over the mean rates
-	rate     []float64 // [user] of one subband
-	slope    []float64 // [user] of one subband
-	start    []float64
-	better   map[string][]float64 // splits found by exchanges, see splitKey
-	exchange bool                 // splits are sought by exchanges
-	limited  limitedSolver
-	choice   beamChoice
-	solves   int64
+	view       *View
+	penalty    []float64 // [subband][user]
+	fraction   []float64 // [user][subband] of the mean rate; < 0 not known
+	band       bandSolver
+	split      optim.SplitResult
+	mean       []float64 // [user] rates over the group's subbands while on the air
+	rates      []float64 // [user][band]
+	slopes     []float64 // [user][band]
+	costs      []float64 // [user][band], see stepUp
+	bySum      []float64 // [user] slopes over the mean rates
+	rate       []float64 // [user] of one subband
+	slope      []float64 // [user] of one subband
+	start      []float64
+	better     map[string][]float64 // splits found by exchanges, see splitKey
+	exchanging bool                 // splits are sought by exchanges
+	limited    limitedSolver
+	choice     beamChoice
+	solves     int64
 
 	tolerance float64 // of solves for optimal beams without limits; 0: the optimiser's own
 }
@@ -209,7 +209,7 @@ func (s *groupSolver) splitFrom(g *onAir, start []float64, power func(g *onAir, 
 		Users: len(g.users), Subbands: len(g.bands), Rate: s.mean, Closed: s.closed(g), Start: start,
 		Power: func(rate, slope []float64) float64 { return power(g, rate, slope) },
 	}
-	split := optim.RateSplit{Tolerance: splitTolerance, Stop: s.view.Stopped, Exchange: s.exchange}
+	split := optim.RateSplit{Tolerance: splitTolerance, Stop: s.view.Stopped, Exchange: s.exchanging}
 	if split.Solve(&p, &s.split) == optim.Solved {
 		return true
 	}

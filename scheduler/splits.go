@@ -59,8 +59,8 @@ func (s *groupSolver) improveSplit(g *onAir) bool {
 		return false
 	}
 	powerW, start := s.split.PowerW, slices.Clone(s.split.Rate)
-	s.exchange = true
-	defer func() { s.exchange = false }()
+	s.exchanging = true
+	defer func() { s.exchanging = false }()
 	if !s.splitFrom(g, start, s.freePower) {
 		return false
 	}
