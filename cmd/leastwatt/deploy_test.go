@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -93,11 +94,35 @@ func TestSystemd(t *testing.T) {
 	if stop == nil || duration(t, stop[1]) <= duration(t, flag("drain-timeout")) {
 		t.Errorf("stopping is given %v, draining %s", stop, flag("drain-timeout"))
 	}
+	if limit, most := memory(t, unit, `(?m)^Environment=GOMEMLIMIT=(.*)$`), memory(t, unit, `(?m)^MemoryMax=(.*)$`); !fitsMemory(limit, most) {
+		t.Errorf("Go keeps to %d bytes, the unit to %d", limit, most)
+	}
 	for _, bad := range []string{"--no-such-flag", "--workers=x", "stray"} {
 		if _, err := parseServe(append(slices.Clone(command[1:]), bad)); err == nil {
 			t.Errorf("%s passes", bad)
 		}
 	}
+}
+
+// fitsMemory tells whether what Go keeps to leaves a tenth of what is allowed for what
+// Go does not count, and is no small part of it.
+func fitsMemory(limit, most int64) bool { return 10*limit <= 9*most && 10*limit >= 8*most }
+
+// memory returns the bytes that a pattern finds in a text, in words of Go, systemd or
+// Kubernetes.
+func memory(t *testing.T, text, pattern string) int64 {
+	t.Helper()
+	m := regexp.MustCompile(pattern).FindStringSubmatch(text)
+	if m == nil {
+		t.Fatalf("nothing matches %s", pattern)
+	}
+	number := strings.TrimRight(m[1], "KMGiB")
+	n, err := strconv.ParseInt(number, 10, 64)
+	shift, known := map[string]int{"": 0, "M": 20, "Mi": 20, "MiB": 20, "G": 30, "Gi": 30, "GiB": 30}[m[1][len(number):]]
+	if err != nil || !known {
+		t.Fatalf("%q is no size", m[1])
+	}
+	return n << shift
 }
 
 func duration(t *testing.T, text string) time.Duration {
@@ -198,7 +223,7 @@ func manifests(t *testing.T) map[string]object {
 // what the command line in it makes of them.
 func TestKubernetes(t *testing.T) {
 	kinds := manifests(t)
-	if len(kinds) != 3 {
+	if len(kinds) != 4 {
 		t.Fatalf("%d kinds", len(kinds))
 	}
 	pod := at[object](t, kinds["Deployment"], "spec", "template", "spec")
@@ -269,12 +294,35 @@ func TestKubernetes(t *testing.T) {
 		"Deployment":          at[object](t, kinds["Deployment"], "spec", "selector", "matchLabels"),
 		"Service":             at[object](t, service, "selector"),
 		"PodDisruptionBudget": at[object](t, kinds["PodDisruptionBudget"], "spec", "selector", "matchLabels"),
+		"NetworkPolicy":       at[object](t, kinds["NetworkPolicy"], "spec", "podSelector", "matchLabels"),
+		"spread over hosts":   at[object](t, pod, "topologySpreadConstraints", 0, "labelSelector", "matchLabels"),
+		"spread over zones":   at[object](t, pod, "topologySpreadConstraints", 1, "labelSelector", "matchLabels"),
 	} {
 		for k, v := range selector {
 			if labels[k] != v {
 				t.Errorf("%s selects %v=%v, which no pod has", where, k, v)
 			}
 		}
+	}
+	policy := at[object](t, kinds["NetworkPolicy"], "spec")
+	for i := range at[[]any](t, policy, "ingress") {
+		if at[[]any](t, policy, "ingress", i, "from"); ports[at[string](t, policy, "ingress", i, "ports", 0, "port")] == 0 {
+			t.Errorf("rule %d lets in to a port that is not there", i)
+		}
+	}
+	if !slices.Equal(at[[]any](t, policy, "policyTypes"), []any{"Ingress", "Egress"}) || len(at[[]any](t, policy, "egress")) > 0 || flag("trace-to") != "" {
+		t.Error("the policy does not say to whom the service may speak")
+	}
+	spread := map[string]bool{}
+	for i := range at[[]any](t, pod, "topologySpreadConstraints") {
+		spread[at[string](t, pod, "topologySpreadConstraints", i, "topologyKey")] = true
+	}
+	if !spread["kubernetes.io/hostname"] || !spread["topology.kubernetes.io/zone"] {
+		t.Errorf("replicas are spread over %v", spread)
+	}
+	manifest := readDeploy(t, "kubernetes/leastwatt.yaml")
+	if limit, most := memory(t, manifest, `name: GOMEMLIMIT\n +value: (.*)`), memory(t, manifest, `limits:\n +cpu: .*\n +memory: (.*)`); !fitsMemory(limit, most) {
+		t.Errorf("Go keeps to %d bytes, the container to %d", limit, most)
 	}
 	grace := time.Duration(at[int](t, pod, "terminationGracePeriodSeconds")) * time.Second
 	if grace <= duration(t, flag("drain-timeout")) {
@@ -298,4 +346,66 @@ func TestDockerfile(t *testing.T) {
 	if packages == nil || !strings.Contains(docker, string(bytes.TrimSpace(packages[1]))) {
 		t.Errorf("it does not install %s", packages)
 	}
+	// Base images are arguments, so that a digest can pin them, and the image has the
+	// notices.
+	for _, line := range regexp.MustCompile(`(?m)^FROM .*$`).FindAllString(docker, -1) {
+		arg := regexp.MustCompile(`^FROM \$\{(\w+)\}`).FindStringSubmatch(line)
+		if arg == nil || !strings.Contains(docker, "\nARG "+arg[1]+"=") {
+			t.Errorf("%s: no argument", line)
+		}
+	}
+	if !strings.Contains(docker, "notices.txt /src/optim/lp/NOTICE.md /usr/share/doc/") {
+		t.Error("the image has no notices")
+	}
+}
+
+// TestDockerignore: what the image is built from gets there, and what is secret, large
+// or of no use does not.
+func TestDockerignore(t *testing.T) {
+	root := filepath.Join("..", "..")
+	list := testchild.Command(t, "go", "list", "-deps", "-f", `{{if not .Standard}}{{with .Module}}{{if .Main}}{{$p := $}}`+
+		`{{range $.GoFiles}}{{$p.Dir}}/{{.}} {{end}}{{range $.CgoFiles}}{{$p.Dir}}/{{.}} {{end}}{{range $.SFiles}}{{$p.Dir}}/{{.}} {{end}}{{range $.EmbedFiles}}{{$p.Dir}}/{{.}} {{end}}`+
+		`{{end}}{{end}}{{end}}`, "./cmd/leastwatt")
+	list.Dir = root
+	out, err := list.Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	here, err := filepath.Abs(root)
+	if err != nil {
+		t.Fatal(err)
+	}
+	needed := []string{"go.mod", "go.sum", "tools/deps.sh", "optim/lp/NOTICE.md"}
+	for _, name := range strings.Fields(string(out)) {
+		needed = append(needed, strings.TrimPrefix(name, here+"/"))
+	}
+	if len(needed) < 100 {
+		t.Fatalf("%d files", len(needed))
+	}
+	ignored := dockerignore(t, filepath.Join(root, ".dockerignore"))
+	for _, name := range needed {
+		if ignored(name) {
+			t.Errorf("%s is left out", name)
+		}
+	}
+	for _, name := range []string{".git/config", "bin/leastwatt", "out/report.html", "client/node/node_modules/x/y.js", "deploy/server.key", "a/tokens", "b.pem", "server/kill_test.go", "channel/testdata/npz/c64.npz"} {
+		if !ignored(name) {
+			t.Errorf("%s gets into the image's build", name)
+		}
+	}
+}
+
+// dockerignore reads patterns as Docker does: * within a name, ** over folders, a folder
+// with all that is in it.
+func dockerignore(t *testing.T, name string) func(string) bool {
+	t.Helper()
+	var all []string
+	for line := range strings.Lines(string(read(t, name))) {
+		if line = strings.TrimSpace(line); line == "" || line[0] == '#' {
+			continue
+		}
+		line = strings.NewReplacer(`\*\*/`, "(.*/)?", `\*`, "[^/]*").Replace(regexp.QuoteMeta(line))
+		all = append(all, "^"+line+"(/|$)")
+	}
+	return regexp.MustCompile(strings.Join(all, "|")).MatchString
 }
