@@ -50,7 +50,7 @@ func rawCall(t *testing.T, address, method string, header map[string]string, sen
 	protocols.SetUnencryptedHTTP2(true)
 	transport := &http.Transport{Protocols: protocols}
 	defer transport.CloseIdleConnections()
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
 	defer cancel()
 	req, err := http.NewRequestWithContext(ctx, "POST", "http://"+address+method, &body{bytes.NewReader(sent), ctx})
 	if err != nil {
@@ -162,7 +162,7 @@ func TestUnfinishedCounts(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer third.Close()
-	third.SetDeadline(time.Now().Add(10 * time.Second))
+	third.SetDeadline(time.Now().Add(2 * time.Minute))
 	if n, err := third.Read(make([]byte, 1)); err != io.EOF {
 		t.Errorf("a third connection: %d bytes, %v", n, err)
 	}

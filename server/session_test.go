@@ -827,7 +827,7 @@ func TestPings(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer conn.Close()
-	conn.SetDeadline(time.Now().Add(30 * time.Second))
+	conn.SetDeadline(time.Now().Add(2 * time.Minute))
 	const settings, ping, goAway, calm = 4, 6, 7, 0xb
 	frame := func(kind byte, payload []byte) []byte {
 		return append([]byte{0, 0, byte(len(payload)), kind, 0, 0, 0, 0, 0}, payload...)

@@ -186,7 +186,7 @@ func TestDrainIdle(t *testing.T) {
 			t.Error(err)
 		}
 		s.done <- nil
-	case <-time.After(30 * time.Second):
+	case <-time.After(2 * time.Minute):
 		t.Fatal("the server does not end")
 	}
 	for {

@@ -74,12 +74,18 @@ stream.on('error', (error) => {
   console.error(`${grpc.status[error.code]}: ${error.details}`);
   process.exitCode = 1;
 });
-stream.on('status', () => client.close());
+const ended = new Promise((end) => {
+  stream.on('status', () => {
+    client.close();
+    end(true);
+  });
+});
 
 stream.write({ open: { cell_id: 'node', options: { weights: 'WEIGHT_FORMAT_F32' } } });
 for (let n = 1; n <= Number(args.slots); n++) {
   if (!stream.write({ slot: slot(n) })) {
-    await new Promise((drained) => stream.once('drain', drained));
+    const drained = new Promise((drain) => stream.once('drain', () => drain(false)));
+    if (await Promise.race([drained, ended])) break; // it would never drain
   }
 }
 stream.end();

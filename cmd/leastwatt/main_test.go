@@ -94,12 +94,15 @@ type served struct {
 // serveBound is how long a server may take: longer than a test that has one.
 const serveBound = 3 * testchild.Bound
 
-// until waits for a condition, for a minute at most.
+// patience is how long a test waits for what takes a moment on a quiet machine.
+const patience = 2 * time.Minute
+
+// until waits for a condition, as long as patience lasts.
 func until(t testing.TB, what string, holds func() bool) {
 	t.Helper()
-	for deadline := time.Now().Add(time.Minute); !holds(); time.Sleep(5 * time.Millisecond) {
+	for deadline := time.Now().Add(patience); !holds(); time.Sleep(5 * time.Millisecond) {
 		if time.Now().After(deadline) {
-			t.Fatalf("a minute without %s", what)
+			t.Fatalf("%v without %s", patience, what)
 		}
 	}
 }

@@ -63,10 +63,10 @@ func (term *terminal) text() string {
 	return term.seen.String()
 }
 
-// wait waits until a text is seen, for a minute at most.
+// wait waits until a text is seen, as long as patience lasts.
 func (term *terminal) wait(t *testing.T, text string) {
 	t.Helper()
-	for deadline := time.Now().Add(time.Minute); !strings.Contains(term.text(), text); time.Sleep(time.Millisecond) {
+	for deadline := time.Now().Add(patience); !strings.Contains(term.text(), text); time.Sleep(time.Millisecond) {
 		if time.Now().After(deadline) {
 			t.Fatalf("no %q in %q", text, term.text())
 		}

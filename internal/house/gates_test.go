@@ -107,17 +107,21 @@ func TestGates(t *testing.T) {
 	}
 }
 
+// gateBound is how long a gate may take: with a cold cache it builds pinned tools, which
+// takes minutes of a quiet machine.
+const gateBound = 4 * testchild.Bound
+
 // script runs one of our scripts with the directory as its last argument.
 func script(name string, args ...string) func(*testing.T, string) *exec.Cmd {
 	return func(t *testing.T, dir string) *exec.Cmd {
-		return testchild.Command(t, filepath.Join(root, "tools", name), append(args, dir)...)
+		return testchild.Bounded(t, gateBound, filepath.Join(root, "tools", name), append(args, dir)...)
 	}
 }
 
 // inside runs a command in the directory.
 func inside(name string, args ...string) func(*testing.T, string) *exec.Cmd {
 	return func(t *testing.T, dir string) *exec.Cmd {
-		cmd := testchild.Command(t, name, args...)
+		cmd := testchild.Bounded(t, gateBound, name, args...)
 		cmd.Dir = dir
 		return cmd
 	}
