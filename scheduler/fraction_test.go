@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"leastwatt/optim"
@@ -297,5 +298,108 @@ func TestFractionAgainstEveryPartition(t *testing.T) {
 	t.Logf("%d short, %d in several groups, %.2g below the best at most", short, several, worst)
 	if short < 45 || several < 25 {
 		t.Errorf("%d short, %d in several groups: too few to tell", short, several)
+	}
+}
+
+// nearDependent returns a slot of users whose channels agree to 10^-digits of their
+// size.
+func nearDependent(rng *rand.Rand, users, antennas int, digits float64) *Slot {
+	s := &Slot{BandwidthHz: 1e7, Channel: Channel{Antennas: antennas, Subbands: 1}}
+	gaussian := func() complex128 { return complex(rng.NormFloat64(), rng.NormFloat64()) }
+	base := make([]complex128, antennas)
+	for m := range base {
+		base[m] = 1e-5 * gaussian()
+	}
+	for k := range users {
+		s.Users = append(s.Users, User{ID: fmt.Sprint("u", k), RateBps: 1e7 * (1 + 3*rng.Float64()), NoiseW: 1e-13})
+		for _, z := range base {
+			s.Channel.Samples = append(s.Channel.Samples, z+complex(1e-5*math.Pow(10, -digits), 0)*gaussian())
+		}
+	}
+	return s
+}
+
+// TestNoPowerBeyondReason: near-dependent users, with and without limits on groups,
+// never take more than 100 dB over the interference-free power of all of them at share
+// 1 (60 dB in a group, the rest for a share of a quarter: up to 4 bits become 16);
+// what is short without a limit on power is named, and SHORT plans do not spend more
+// than the precision of float64 allows for those that are met.
+func TestNoPowerBeyondReason(t *testing.T) {
+	rng := rand.New(rand.NewPCG(73, 74))
+	named := 0
+	for i := range 60 {
+		s := nearDependent(rng, 3+rng.IntN(2), 1+rng.IntN(4), 1+15*rng.Float64())
+		s.Options.Beams = []string{BeamsOptimal, BeamsZeroForcing, BeamsRegularized, BeamsMatched}[i%4]
+		s.Options.Grouping = []string{GroupingLeastPower, GroupingExact, "together"}[i%3]
+		s.Limits.MaxGroups = rng.IntN(4)
+		free := 0.0
+		for k, u := range s.Users {
+			free += math.Expm1(math.Ln2*u.RateBps/s.BandwidthHz) * u.NoiseW / powerOf(s.Channel.At(k, 0))
+		}
+		p := schedule(context.Background(), s, &memory{})
+		if !(p.largestGroupW() <= 1e10*free) {
+			t.Errorf("slot %d, %s, %s: %v at %g W, %g W without interference", i, s.Options.Grouping, s.Options.Beams, p.Status, p.largestGroupW(), free)
+		}
+		for k, u := range p.Users {
+			if got := slices.Contains(p.UnservableUserIDs, u.ID); got == u.met() {
+				t.Errorf("slot %d, user %d: %g of its target, unservable %v", i, k, u.RateBps/u.TargetBps, got)
+			} else if got {
+				named++
+			}
+		}
+	}
+	if named < 20 {
+		t.Errorf("%d users named: too few to tell", named)
+	}
+}
+
+// TestFractionLooserCaps: under a cap on power, total or of antennas, times 1, 1.3 and
+// so on up to 40, no looser cap brings a smaller fraction or, once targets are met,
+// costs more; 1e-3, for shares and groups are found to that (any plan within a
+// tighter cap keeps to a looser one). Costs are compared where the grouping asked for
+// made both plans: where its groups cannot be had, another may take its place that is
+// cheaper.
+func TestFractionLooserCaps(t *testing.T) {
+	rng := rand.New(rand.NewPCG(75, 76))
+	short, met := 0, 0
+	for i := range 6 {
+		s := tightSlot(rng)
+		total, antennas := s.Limits.TotalPowerW, s.Limits.AntennaPowerW
+		for _, grouping := range Groupings() {
+			s.Options.Grouping = grouping.Name
+			most, least := 0.0, math.Inf(1)
+			for by := 0.5; by < 100; by *= 1.6 {
+				if total != nil {
+					s.Limits.TotalPowerW = ptr(by * *total)
+				} else {
+					s.Limits.AntennaPowerW = nil
+					for _, w := range antennas {
+						s.Limits.AntennaPowerW = append(s.Limits.AntennaPowerW, by*w)
+					}
+				}
+				p := schedule(context.Background(), s, &memory{})
+				if p.Status == StatusMet {
+					if met++; p.Strategy.Grouping != grouping.Name {
+						least = math.Min(least, math.MaxFloat64)
+						continue
+					}
+					if !(p.RadiatedPowerW <= least*(1+1e-3)) {
+						t.Errorf("slot %d, %s, caps times %.3g: %g W, within tighter caps %g W", i, grouping.Name, by, p.RadiatedPowerW, least)
+					}
+					least = math.Min(least, p.RadiatedPowerW)
+					continue
+				}
+				short++
+				if x := planFraction(s, p); !(x >= most*(1-1e-3)) || !math.IsInf(least, 1) {
+					t.Errorf("slot %d, %s, caps times %.3g: %g of the targets, within tighter caps %g and at %g W", i, grouping.Name, by, x, most, least)
+				} else {
+					most = math.Max(most, x)
+				}
+			}
+		}
+		s.Limits.TotalPowerW, s.Limits.AntennaPowerW = total, antennas
+	}
+	if short < 60 || met < 60 {
+		t.Errorf("%d short, %d met: too few to tell", short, met)
 	}
 }

@@ -26,8 +26,8 @@ func (a *auditor) unservable() {
 		u := &a.result.Users[k]
 		if met(u) {
 			a.find(path, fmt.Sprintf("%q has its target met", id), 0, 0)
-		} else if powerW := a.aloneW(k, u.TargetBps); powerW <= mostAloneW {
-			a.find(path, fmt.Sprintf("%q alone needs no more than %.6g W", id, powerW), 0, 0)
+		} else if powerW := a.inTurnW(k); powerW <= mostAloneW {
+			a.find(path, fmt.Sprintf("%q needs no more than %.6g W, everyone in turn", id, powerW), 0, 0)
 		}
 	}
 	if a.plan.Status != scheduler.StatusShort || a.plan.StoppedEarly {
@@ -56,6 +56,28 @@ func (a *auditor) mostBps(k int) float64 {
 
 // mostAloneW is what a user alone needs at most to count as servable for certain.
 const mostAloneW = 1e6
+
+// inTurnW returns the largest power that user k, or another whom some power serves
+// alone, needs where all users with a target take turns of one length; +Inf where they
+// may not.
+func (a *auditor) inTurnW(k int) float64 {
+	turns := 0
+	for _, u := range a.result.Users {
+		if u.TargetBps > 0 {
+			turns++
+		}
+	}
+	if most := a.slot.Limits.MaxGroups; most > 0 && most < turns || a.slot.Options.ShareStep*float64(turns) > 1 {
+		return math.Inf(1)
+	}
+	powerW := 0.0
+	for j, u := range a.result.Users {
+		if u.TargetBps > 0 && (j == k || a.aloneW(j, u.TargetBps) <= mostAloneW) {
+			powerW = math.Max(powerW, a.aloneW(j, u.TargetBps*float64(turns)))
+		}
+	}
+	return powerW
+}
 
 // aloneW returns a power in W that meets the target of user k alone in the slot by its
 // matched beam, the same rate on every subband; +Inf where it finds none: with groups,

@@ -105,7 +105,10 @@ type Plan struct {
 	// Limits that keep targets from being met; only with PLAN_STATUS_SHORT. With
 	// all of them raised as told, every target is met.
 	LimitsBinding []*BindingLimit `protobuf:"bytes,5,rep,name=limits_binding,json=limitsBinding,proto3" json:"limits_binding,omitempty"`
-	// Users whose target no power can meet in this slot, even alone.
+	// Users whose target no power can meet in this slot: alone, or beside the others,
+	// where no partition within the limits on groups serves all of them. A power that
+	// double precision does not carry counts as none: more than 60 dB over that without
+	// interference, or a SINR above 2^53.
 	UnservableUserIds []string `protobuf:"bytes,6,rep,name=unservable_user_ids,json=unservableUserIds,proto3" json:"unservable_user_ids,omitempty"`
 	// Strategies as resolved: what made this plan.
 	Strategy *Strategy `protobuf:"bytes,7,opt,name=strategy,proto3" json:"strategy,omitempty"`
