@@ -27,7 +27,8 @@ func (g leastPower) Group(v *View) [][]int { return untimed(g.Timed(v)) }
 func (leastPower) everyPartition() int { return provedUsers }
 
 // Timed implements TimedGrouping. The search is for the least power without
-// limits; a search under them follows where they cannot be met that way.
+// limits; a search under them follows where they cannot be met that way, or only at
+// more power.
 func (leastPower) Timed(v *View) []TimedGroup {
 	found := v.searched(nil).partition()
 	if v.options.HysteresisDB > 0 && len(found.groups) > 0 {
@@ -37,13 +38,33 @@ func (leastPower) Timed(v *View) []TimedGroup {
 		}
 	}
 	best := v.bestOf(found)
-	if best == nil && v.peak != nil && !v.Stopped() {
-		best = v.bestOf(v.searched(v.peak).partition())
+	if v.peak != nil && !v.Stopped() && (best == nil || best.powerW > v.freely(found)*(1+limitsCost)) {
+		best = v.cheaper(best, v.searched(v.peak).partition())
 	}
 	if best == nil {
 		return timeless(v.groups(semiOrthogonal{}))
 	}
 	return best.timed()
+}
+
+// limitsCost is the part of the least power without limits that they may cost before
+// groups are searched for under them.
+const limitsCost = 1e-4
+
+// cheaper returns the cheaper of a partition that is divided, nil for none, and
+// another; nil where that cannot be served either. The solver is left with how the one
+// returned splits rates over subbands.
+func (v *View) cheaper(best, p *partition) *partition {
+	if len(p.groups) == 0 {
+		return best
+	}
+	recall := v.solver.remember()
+	v.divide(p)
+	if !math.IsInf(p.powerW, 1) && (best == nil || p.powerW < best.powerW*(1-shareTolerance)) {
+		return p
+	}
+	recall()
+	return best
 }
 
 // bestOf divides the slot among the groups of p and, since shares found globally
