@@ -303,6 +303,7 @@ func (p *partition) anew() *partition {
 const (
 	raisedTo     = 1.01 // accuracy of what limits must be raised to
 	raisedFrom   = 1e-3 // of what is needed: the first part tried of a limit of 0
+	raisedShare  = 1e-4 // accuracy of the shares that groups need then
 	edgeHeadroom = 2e-3 // of limits, for the rounding of weights
 )
 
@@ -344,8 +345,19 @@ func (v *View) servedWithin(limits *peakLimits, p *partition) bool {
 	v.peak, v.solver.limited.last = limits, limitedKey{}
 	defer func() { v.peak, v.solver.limited.last = kept, limitedKey{} }()
 	q := p.anew()
-	v.divide(q)
-	return !math.IsInf(q.powerW, 1)
+	rooms := q.rooms(v.Subbands())
+	if q.members != nil || v.options.ShareStep > 0 || len(rooms) != 1 || rooms[0].rows != nil || len(rooms[0].groups) < len(q.groups) {
+		v.divide(q)
+		return !math.IsInf(q.powerW, 1)
+	}
+	// What groups need at least says enough, and takes fewer solves than least power.
+	sum := 0.0
+	for i := range q.groups {
+		if sum += v.leastShare(&q.groups[i], 0, raisedShare); sum > rooms[0].budget {
+			return false
+		}
+	}
+	return true
 }
 
 // limit returns the place of a limit.
