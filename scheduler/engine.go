@@ -54,7 +54,7 @@ func rejected(slot *Slot, bad []Violation) *Plan {
 func schedule(ctx context.Context, slot *Slot, m *memory) *Plan {
 	headroom := 0.0
 	for {
-		plan, v, lack := scheduleWithin(ctx, slot, m, headroom)
+		plan, v, next, lack := scheduleWithin(ctx, slot, m, headroom)
 		if lack == 0 || headroom == mostHeadroom {
 			if lack > 0 && v.options.Objective == ObjectiveConsumed {
 				// On the edge of limits, where time on the air costs most: room for
@@ -64,6 +64,7 @@ func schedule(ctx context.Context, slot *Slot, m *memory) *Plan {
 				wider.Options.Objective = ObjectiveRadiated
 				return schedule(ctx, &wider, m)
 			}
+			*m = next
 			if v.options.Floor && plan.Status != StatusFailed {
 				plan.proveFloor(ctx, v)
 			}
@@ -77,9 +78,9 @@ func schedule(ctx context.Context, slot *Slot, m *memory) *Plan {
 const mostHeadroom = 1e-3
 
 // scheduleWithin plans a slot with limits drawn in by headroom until weights are
-// encoded. lack is the largest relative shortfall of a rate that could be had
+// encoded. next is the memory after the slot, were this its plan; lack is the largest relative shortfall of a rate that could be had
 // within the limits, but for the rounding of weights.
-func scheduleWithin(ctx context.Context, slot *Slot, m *memory, headroom float64) (plan *Plan, v *View, lack float64) {
+func scheduleWithin(ctx context.Context, slot *Slot, m *memory, headroom float64) (plan *Plan, v *View, next memory, lack float64) {
 	plan = &Plan{Sequence: slot.Sequence, EngineVersion: Version}
 	v = newView(slot, slot.Options.Resolve())
 	v.solver.limited.headroom = headroom
@@ -89,10 +90,10 @@ func scheduleWithin(ctx context.Context, slot *Slot, m *memory, headroom float64
 	p := v.choose(plan)
 	if p == nil {
 		plan.Status, plan.Solves = StatusFailed, v.solver.solves
-		return plan, v, 0
+		return plan, v, *m, 0
 	}
-	if !p.short {
-		m.keep(v, p)
+	if next = *m; !p.short {
+		next.keep(v, p)
 	}
 	on, p := v.switchOff(p)
 	plan.StoppedEarly = v.stopped
@@ -114,7 +115,7 @@ func scheduleWithin(ctx context.Context, slot *Slot, m *memory, headroom float64
 	if plan.Status == StatusMet {
 		plan.LimitsBinding, plan.UnservableUserIDs = nil, nil
 	}
-	return plan, v, lack
+	return plan, v, next, lack
 }
 
 // met reports whether the target is met.

@@ -126,10 +126,17 @@ func (s *groupSolver) setFractions(users []int, fractions []float64) {
 type solved struct {
 	mean     []float64 // [user] rates asked, see groupSolver
 	headroom float64
+	peak     *peakLimits
 	version  int       // of directions
 	rates    []float64 // [user][band]
 	beam     []int     // [user of the group] of a codebook
 	powerW   float64
+}
+
+// answers reports whether what was solved is what key asks for.
+func (k *solved) answers(key *solved) bool {
+	return len(k.rates) > 0 && slices.Equal(k.mean, key.mean) && k.headroom == key.headroom &&
+		k.peak == key.peak && k.version == key.version
 }
 
 // planPower returns the power of the group as a plan would have it, on the
@@ -138,8 +145,9 @@ func (s *groupSolver) planPower(g *onAir, share float64) float64 {
 	if !s.setMean(g, share) {
 		return math.Inf(1)
 	}
-	key := solved{mean: s.mean, headroom: s.limited.headroom, version: g.found.version}
-	if k := &g.solved; len(k.rates) > 0 && slices.Equal(k.mean, key.mean) && k.headroom == key.headroom && k.version == key.version {
+	key := solved{mean: s.mean, headroom: s.limited.headroom, peak: s.view.peak, version: g.found.version}
+	if g.solved.answers(&key) {
+		k := &g.solved
 		s.rates = append(s.rates[:0], k.rates...)
 		for i, b := range k.beam {
 			s.choice.beam[g.users[i]] = b

@@ -26,7 +26,7 @@ func (v *View) divideIdle(p *partition, open []int, cost shareCost, start []floa
 		}
 		return start, power
 	}
-	shares, power := splitIdleGlobally(cost, timeW, start, budget, convex, v.solver.remember)
+	shares, power := splitIdleGlobally(cost, timeW, start, budget, convex, v.solver.remember, v.Stopped)
 	if v.peak != nil && !math.IsInf(power, 1) {
 		power = v.offEdge(p, open, shares, budget)
 	}
@@ -58,8 +58,9 @@ func (v *View) offEdge(p *partition, open []int, shares []float64, budget float6
 // splitIdle descends from a start. It returns the shares and the least total found;
 // +Inf when no split serves every group. At every step the next point is the
 // optimum of the models within the room, see room.model. The least may be at the
-// edge of what limits allow; a group's way there is halved.
-func splitIdle(cost shareCost, timeW, start []float64, r *room) ([]float64, float64) {
+// edge of what limits allow; a group's way there is halved. Once a split is found, stop
+// ends the search.
+func splitIdle(cost shareCost, timeW, start []float64, r *room, stop func() bool) ([]float64, float64) {
 	n := len(start)
 	best, total := start, math.Inf(1)
 	trial := slices.Clone(start)
@@ -97,7 +98,7 @@ func splitIdle(cost shareCost, timeW, start []float64, r *room) ([]float64, floa
 		}
 		gain := total - sum
 		best, total = slices.Clone(trial), sum
-		if gain <= shareTolerance*total {
+		if gain <= shareTolerance*total || stop() {
 			break
 		}
 		r.model(trial, c, a, timeW)
@@ -168,10 +169,10 @@ func logDifference(a, b float64) float64 {
 
 // splitIdleGlobally improves a split as splitSharesGlobally does. Idle time takes
 // part as if it were one more group.
-func splitIdleGlobally(cost shareCost, timeW, start []float64, budget float64, convex []bool, remember func() (recall func())) ([]float64, float64) {
+func splitIdleGlobally(cost shareCost, timeW, start []float64, budget float64, convex []bool, remember func() (recall func()), stop func() bool) ([]float64, float64) {
 	r := &room{budget: budget}
-	best, total := splitIdle(cost, timeW, start, r)
-	if !slices.Contains(convex, false) || math.IsInf(total, 1) {
+	best, total := splitIdle(cost, timeW, start, r, stop)
+	if stop() || !slices.Contains(convex, false) || math.IsInf(total, 1) {
 		return best, total
 	}
 	recall := remember()
@@ -180,12 +181,18 @@ func splitIdleGlobally(cost shareCost, timeW, start []float64, budget float64, c
 	tables := make([]shareTable, n)
 	priced := make([]func(share float64) float64, n)
 	for g := range n {
+		if stop() {
+			return best, total
+		}
 		tables[g].fill(cost, g, budget, total)
 		tables[g].bent = tables[g].bent && !convex[g]
 		priced[g] = func(share float64) float64 { return tables[g].at(share) + timeW[g]*share }
 	}
 	descend := func(s []float64) {
-		if s, t := splitIdle(cost, timeW, s, r); t < total*(1-shareTolerance) {
+		if stop() {
+			return
+		}
+		if s, t := splitIdle(cost, timeW, s, r, stop); t < total*(1-shareTolerance) {
 			best, total = s, t
 			recall = remember()
 		}

@@ -25,6 +25,7 @@ type limitedKey struct {
 	rates        []float64
 	version      int // of directions
 	headroom     float64
+	peak         *peakLimits
 }
 
 // limitedPower is powerAt under the slot's limits.
@@ -69,7 +70,7 @@ func (s *groupSolver) solveLimited(g *onAir, rates []float64) optim.Status {
 	p := &l.problem
 	v := s.view
 	n, gap := len(g.bands), v.gap
-	if l.isLast(g, rates) {
+	if l.isLast(g, rates, v.peak) {
 		return optim.Solved
 	}
 	p.Bands = p.Bands[:0]
@@ -101,16 +102,16 @@ func (s *groupSolver) solveLimited(g *onAir, rates []float64) optim.Status {
 	l.last = limitedKey{}
 	if status == optim.Solved {
 		g.found.duals = copyDuals(&l.result.Duals)
-		l.last = limitedKey{slices.Clone(g.users), slices.Clone(g.bands), slices.Clone(rates), g.found.version, l.headroom}
+		l.last = limitedKey{slices.Clone(g.users), slices.Clone(g.bands), slices.Clone(rates), g.found.version, l.headroom, v.peak}
 	}
 	return status
 }
 
 // isLast reports whether the last solve was of the same problem, and solved it.
-func (l *limitedSolver) isLast(g *onAir, rates []float64) bool {
+func (l *limitedSolver) isLast(g *onAir, rates []float64, peak *peakLimits) bool {
 	k := &l.last
 	return len(k.rates) > 0 && slices.Equal(k.rates, rates) && slices.Equal(k.users, g.users) && slices.Equal(k.bands, g.bands) &&
-		k.version == g.found.version && k.headroom == l.headroom
+		k.version == g.found.version && k.headroom == l.headroom && k.peak == peak
 }
 
 func copyDuals(d *optim.Duals) optim.Duals {

@@ -120,7 +120,7 @@ func (v *View) remember(m *memory) {
 
 // keep remembers the partition of a plan made with it.
 func (m *memory) keep(v *View, p *partition) {
-	if v.memory != m {
+	if v.memory == nil {
 		return
 	}
 	m.Slots++

@@ -298,7 +298,7 @@ func (v *View) divideRows(p *partition, r *room, cost shareCost, start []float64
 		timeW[i] = v.timeW(&p.groups[g])
 	}
 	if math.IsInf(power, 1) {
-		return splitIdle(cost, timeW, start, r)
+		return splitIdle(cost, timeW, start, r, v.Stopped)
 	}
 	for i, s := range start {
 		power += timeW[i] * s
