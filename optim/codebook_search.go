@@ -15,6 +15,11 @@ type CodebookProblem struct {
 	SINR []float64
 	// ErrorVariance holds e_k as in Problem; nil means an exact channel.
 	ErrorVariance []float64
+	// RowGain, N x L in the order [row][beam], and RowW cap, for LimitedCodebook alone,
+	// sum_k RowGain_i,b(k) p_k at RowW[i] >= 0, in W, b(k) the beam of
+	// user k.
+	RowGain []float64
+	RowW    []float64
 	// Start holds K beams to start from, such as those of the last slot, < 0
 	// where there is none. Where every user of a target has one, distinct and
 	// with a signal above the errors, they take the place of the first assignment
@@ -44,10 +49,11 @@ type CodebookResult struct {
 func (p *CodebookProblem) valid() bool {
 	k, l := p.Users, p.Beams
 	if k < 0 || l < 0 || k > 0 && l > math.MaxInt/k || len(p.Gain) != k*l || len(p.SINR) != k ||
-		p.ErrorVariance != nil && len(p.ErrorVariance) != k || p.Start != nil && len(p.Start) != k {
+		p.ErrorVariance != nil && len(p.ErrorVariance) != k || p.Start != nil && len(p.Start) != k ||
+		len(p.RowW) > 0 && l > math.MaxInt/len(p.RowW) || len(p.RowGain) != len(p.RowW)*l {
 		return false
 	}
-	for _, s := range [][]float64{p.Gain, p.SINR, p.ErrorVariance} {
+	for _, s := range [][]float64{p.Gain, p.SINR, p.ErrorVariance, p.RowGain, p.RowW} {
 		for _, v := range s {
 			if !finiteNonNegative(v) {
 				return false

@@ -14,6 +14,7 @@ type beamBook struct {
 	beams  optim.Codebook
 	number []int       // of each beam in the slot's codebook
 	gain   [][]float64 // [subband]: |h_k^H u_b|^2 of the noise-normalised channel, [user][beam]
+	limits []float64   // part of each beam's power that limits on the group and on antennas count, [limit][beam]
 }
 
 // newBeamBook returns the codebook of a view with its gains, nil where the view
@@ -28,6 +29,17 @@ func newBeamBook(v *View) *beamBook {
 		gain := make([]float64, len(v.slot.Users)*b.beams.Beams)
 		b.beams.Gains(gain, v.channel[f])
 		b.gain = append(b.gain, gain)
+	}
+	if v.peak == nil {
+		return b
+	}
+	if !math.IsInf(v.peak.totalW, 1) {
+		b.limits = slices.Repeat([]float64{1}, b.beams.Beams)
+	}
+	for m := range v.peak.antennaW {
+		for i := range b.beams.Beams {
+			b.limits = append(b.limits, abs2(b.beams.Beam(i)[m]))
+		}
 	}
 	return b
 }
@@ -78,10 +90,13 @@ type beamChoice struct {
 	ws      optim.CodebookWorkspace
 	result  optim.CodebookResult
 	problem optim.CodebookProblem
+	rows    []float64 // RowGain of the problem
+	scale   float64   // of limits in it
+	stop    func() bool
 }
 
 func (c *beamChoice) init(users int) {
-	c.beam = make([]int, users)
+	c.beam, c.scale = make([]int, users), 1
 	for k := range c.beam {
 		c.beam[k] = -1
 	}
@@ -92,8 +107,8 @@ func (c *beamChoice) init(users int) {
 const chooseTries = 8
 
 // chooseBeams chooses a beam for each user of a group, for mean rates in nats per
-// use over its subbands: one beam for all subbands, the choice of least power if
-// every subband had the mean gains. Where that has none, a split of the rates over
+// use over its subbands: one beam for all subbands, the choice of least power, within
+// the limits, if every subband had the mean gains. Where that has none, a split of the rates over
 // subbands may still serve the group, or the search has given up: beams are then
 // chosen for half the rates, and so on. It reports false where no choice can serve
 // the group or none was found. Without a codebook there is nothing to choose.
@@ -103,12 +118,21 @@ func (s *groupSolver) chooseBeams(g *onAir, mean []float64) bool {
 	}
 	c := &s.choice
 	c.set(s.view, g)
+	c.limit(s, g)
 	for try := range chooseTries {
 		s.solves++
 		for i, r := range mean {
 			c.problem.SINR[i] = s.view.gap * math.Expm1(math.Ldexp(r, -try))
 		}
 		status := c.solve()
+		if status == optim.AboveLimits || status == optim.StepLimit && len(c.problem.RowW) > 0 {
+			if len(g.bands) == 1 {
+				return false
+			}
+			// A split may keep to limits that the mean gains do not.
+			c.problem.RowGain, c.problem.RowW = nil, nil
+			status = c.solve()
+		}
 		if status == optim.Solved {
 			for i, k := range g.users {
 				c.beam[k] = c.result.Beam[i]
@@ -122,19 +146,75 @@ func (s *groupSolver) chooseBeams(g *onAir, mean []float64) bool {
 	return false
 }
 
+// otherLimits are the scales of limits by which beams are chosen on several subbands
+// where those chosen break them: the split of rates takes more or less than the mean
+// gains say.
+var otherLimits = []float64{0.7, 1.4, 0.5, 2, 0.3, 4}
+
+// otherBeams returns the power of a group within limits on several subbands where the
+// beams chosen did not keep to them, +Inf where others do not either.
+func (s *groupSolver) otherBeams(g *onAir) float64 {
+	defer func() { s.choice.scale = 1 }()
+	var last []int
+	for _, s.choice.scale = range otherLimits {
+		if s.view.Stopped() || !s.chooseBeams(g, s.mean) {
+			break
+		}
+		var beam []int
+		for _, k := range g.users {
+			beam = append(beam, s.choice.beam[k])
+		}
+		if slices.Equal(beam, last) {
+			continue
+		}
+		last = beam
+		if power := s.splitRates(g); !math.IsInf(power, 1) {
+			return power
+		}
+	}
+	return math.Inf(1)
+}
+
+// limit puts the limits into the problem, as if each subband had an even part of
+// them: those on antennas and on EIRP in the directions found.
+func (c *beamChoice) limit(s *groupSolver, g *onAir) {
+	v, p := s.view, &c.problem
+	c.stop = v.Stopped
+	p.RowGain, p.RowW = nil, nil
+	if v.peak == nil {
+		return
+	}
+	by := c.scale * (1 - s.limited.headroom) * (1 - 1e-12) / float64(len(g.bands))
+	if !math.IsInf(v.peak.totalW, 1) {
+		p.RowW = append(p.RowW, by*v.peak.totalW)
+	}
+	for _, w := range v.peak.antennaW {
+		p.RowW = append(p.RowW, by*w)
+	}
+	c.rows = append(c.rows[:0], v.book.limits...)
+	for i, w := range g.found.rowW {
+		p.RowW = append(p.RowW, by*w)
+		row := g.found.row(i)
+		for b := range v.book.beams.Beams {
+			c.rows = append(c.rows, abs2(optim.Received(row, v.book.beams.Beam(b))))
+		}
+	}
+	p.RowGain = c.rows
+}
+
 // solve searches from the last choice, where there is one, without branch and
 // bound: a search for shares asks many times for what hardly differs. Where that
 // fails it starts from nothing.
 func (c *beamChoice) solve() optim.Status {
 	p := &c.problem
 	if p.Start != nil {
-		quick := optim.CodebookSearch{MaxNodes: 1}
-		if status := quick.Solve(p, &c.ws, &c.result); status != optim.StepLimit {
+		quick := optim.LimitedCodebook{MaxNodes: 1, Exact: p.Users*p.Beams <= optim.MaxExactPairs, Stop: c.stop}
+		if status := quick.Solve(p, &c.ws, &c.result); status != optim.StepLimit && status != optim.AboveLimits {
 			return status
 		}
 		p.Start = nil
 	}
-	var full optim.CodebookSearch
+	full := optim.LimitedCodebook{Exact: true, Stop: c.stop}
 	return full.Solve(p, &c.ws, &c.result)
 }
 

@@ -152,8 +152,8 @@ func (p *Plan) consume(v *View, loads []energy.GroupLoad) {
 // sets of the same number are not tried, nor other numbers where consumed power has
 // a second minimum. About 3 log2(M) divisions of the slot.
 func (v *View) switchOff(p *partition) (*View, *partition) {
-	if v.options.Objective != ObjectiveConsumed || p.short || len(p.groups) == 0 {
-		return v, p
+	if v.options.Objective != ObjectiveConsumed || p.short || len(p.groups) == 0 || v.book != nil {
+		return v, p // beams of a codebook are kept as they are named, on all their antennas
 	}
 	s := antennaSearch{all: v, from: p, order: slices.Clone(v.antennas), tried: map[int]*onAntennas{}}
 	if v.station.AntennaW == v.station.AntennaSleepW && v.station.OperationsPerJoule == 0 {

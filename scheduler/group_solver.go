@@ -76,6 +76,9 @@ func (s *groupSolver) power(g *onAir, share float64) (powerW, shareSlopeW float6
 		powerW = s.powerAt(g, s.rates, s.bySum)
 	} else {
 		powerW = s.splitRates(g)
+		if math.IsInf(powerW, 1) && s.view.book != nil && s.view.peak != nil {
+			powerW = s.otherBeams(g)
+		}
 	}
 	if math.IsInf(powerW, 1) {
 		return powerW, 0
