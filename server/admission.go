@@ -64,7 +64,7 @@ func (d *door) Accept() (net.Conn, error) {
 		}
 		peer := hostOf(conn.RemoteAddr())
 		if err := d.server.connections.take(peer, 1); err != nil {
-			d.server.config.Logger.Warn("connection refused", "peer", peer, "error", err)
+			d.server.config.Logger.Debug("connection refused", "peer", peer, "error", err)
 			conn.Close()
 			continue
 		}

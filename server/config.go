@@ -22,6 +22,12 @@ const DefaultAddress = "127.0.0.1:7171"
 // loop 2.9 ms (BenchmarkBudget).
 const GCPercent = 400
 
+// Processors is what GOMAXPROCS should be for a number of workers: one more for the
+// spare worker, and one for what comes and goes on the wire. With as many as
+// workers, a message waits for the end of a time slice of 10 ms at every step on
+// its way while all workers are busy.
+func Processors(workers int) int { return workers + spares + 1 }
+
 // Config sets up a server. The zero value serves loopback addresses with
 // default limits.
 type Config struct {

@@ -33,6 +33,9 @@ import (
 const asCommand = "LEASTWATT_TEST_COMMAND"
 
 func TestMain(m *testing.M) {
+	if kind := os.Getenv(attackVariable); kind != "" {
+		attackProcess(kind, os.Getenv(asCommand))
+	}
 	if os.Getenv(asCommand) != "" {
 		main()
 	}
@@ -111,7 +114,15 @@ func until(t testing.TB, what string, holds func() bool) {
 // test ends.
 func serveProcess(t testing.TB, args ...string) *served {
 	t.Helper()
-	s := &served{cmd: commandBounded(t, serveBound, append([]string{"serve", "--listen", "127.0.0.1:0"}, args...)...), log: &bytes.Buffer{}}
+	return serveProcessIn(t, serveBound, nil, args...)
+}
+
+// serveProcessIn is serveProcess with a bound of its own on its life and variables
+// of its environment.
+func serveProcessIn(t testing.TB, bound time.Duration, env []string, args ...string) *served {
+	t.Helper()
+	s := &served{cmd: commandBounded(t, bound, append([]string{"serve", "--listen", "127.0.0.1:0"}, args...)...), log: &bytes.Buffer{}}
+	s.cmd.Env = append(s.cmd.Env, env...)
 	s.cmd.Stderr = s.log
 	out, err := s.cmd.StdoutPipe()
 	if err != nil {

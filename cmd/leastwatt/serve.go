@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/url"
 	"os"
+	"runtime"
 	"runtime/debug"
 	"strconv"
 
@@ -180,6 +181,12 @@ func (s *serveFlags) serve(cmd *cobra.Command) (err error) {
 	defer stopTraces()
 	if os.Getenv("GOGC") == "" {
 		debug.SetGCPercent(server.GCPercent)
+	}
+	if os.Getenv("GOMAXPROCS") == "" {
+		if config.Workers == 0 {
+			config.Workers = runtime.GOMAXPROCS(0)
+		}
+		runtime.GOMAXPROCS(max(server.Processors(config.Workers), runtime.GOMAXPROCS(0)))
 	}
 	srv := server.New(config)
 	lis, err := listen(s.listen, srv.CheckAddress, "; --listen-without-tls allows it")
