@@ -1,6 +1,6 @@
 # make and make help list the targets.
 .DEFAULT_GOAL := help
-.PHONY: help demo test bench fuzz fuzz-serve bench-serve soak kill limits-campaign proto proto-check proto-breaking notices deps deps-test clean
+.PHONY: help demo test bench fuzz fuzz-serve bench-serve soak kill attack limits-campaign proto proto-check proto-breaking notices deps deps-test clean
 
 DEMOFLAGS      =
 BENCH          = .
@@ -11,6 +11,7 @@ SERVEFUZZTIME  = 10m
 SERVEBENCHTIME = 3s
 SOAKTIME       = 5m
 KILLS          = 100
+ATTACKTIME     = 10s
 SLOTS          = 2000
 LADDERS        = 200
 BASE           = main
@@ -49,6 +50,9 @@ limits-campaign: deps ## plan SLOTS random slots and LADDERS of caps, judge them
 	go test $$flags -count=1 -run '^TestLimitsCampaign$$' -v -timeout 24h ./scheduler/audit \
 		-limits-slots $(SLOTS) -limits-ladders $(LADDERS) -limits-out $(CURDIR)/out/limits.jsonl || planned=1; \
 	/usr/bin/python3 testdata/reference/far_field.py out/limits.jsonl && exit $$planned
+
+attack: deps ## attack a server that runs as deployed, ATTACKTIME for each kind of attack
+	@flags=$$(tools/deps.sh flags) && go test $$flags -count=1 -run '^TestAttack$$' -v -timeout 60m ./cmd/leastwatt -attack $(ATTACKTIME)
 
 proto: ## generate the Go code of the contract anew
 	@tools/proto.sh generate

@@ -166,7 +166,8 @@ func serveDeployed(t *testing.T) (s *served, env []string) {
 			args = append(args, arg)
 		}
 	}
-	args = append(args, "--token-file", write(t, "tokens", attackToken), "--side-listen", "127.0.0.1:0")
+	// A machine many times slower than usual is not to look like a worker that is stuck.
+	args = append(args, "--give-up-after", "60s", "--token-file", write(t, "tokens", attackToken), "--side-listen", "127.0.0.1:0")
 	for i := range at[[]any](t, container, "env") {
 		env = append(env, at[string](t, container, "env", i, "name")+"="+at[string](t, container, "env", i, "value"))
 	}

@@ -20,6 +20,7 @@ import (
 	"leastwatt/internal/testcert"
 	"leastwatt/internal/testchild"
 	pb "leastwatt/proto/leastwatt/v1"
+	"leastwatt/server"
 )
 
 var deploy = filepath.Join("..", "..", "deploy")
@@ -250,6 +251,12 @@ func TestKubernetes(t *testing.T) {
 	}
 	if got := at[int](t, container, "readinessProbe", "grpc", "port"); got != ports["side"] {
 		t.Errorf("readiness asks port %d", got)
+	}
+	if got := at[int](t, container, "livenessProbe", "grpc", "port"); got != ports["side"] {
+		t.Errorf("liveness asks port %d", got)
+	}
+	if got := at[string](t, container, "livenessProbe", "grpc", "service"); got != server.LivenessService {
+		t.Errorf("liveness asks for %s", got)
 	}
 	if got := at[string](t, container, "readinessProbe", "grpc", "service"); got != pb.SlotSchedulerService_ServiceDesc.ServiceName {
 		t.Errorf("readiness asks for %s", got)
