@@ -416,7 +416,9 @@ type BindingLimit struct {
 	Limit string `protobuf:"bytes,1,opt,name=limit,proto3" json:"limit,omitempty"`
 	// Which one of a list; 0 for a single limit.
 	Index int32 `protobuf:"varint,2,opt,name=index,proto3" json:"index,omitempty"`
-	// The value in W that would do.
+	// A value in W that is enough, with the others listed raised to theirs: the least
+	// to 1 % for the groups that were tried, unless the plan stopped early. With other
+	// groups less may do.
 	NeededW       float64 `protobuf:"fixed64,3,opt,name=needed_w,json=neededW,proto3" json:"needed_w,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
