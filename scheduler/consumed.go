@@ -150,7 +150,8 @@ func (p *Plan) consume(v *View, loads []energy.GroupLoad) {
 // halved; of the sets in that order, halves are tried until targets are missed, and
 // then numbers around the best half, in steps that are halved in their turn. Other
 // sets of the same number are not tried, nor other numbers where consumed power has
-// a second minimum. About 3 log2(M) divisions of the slot.
+// a second minimum. About 3 log2(M) divisions of the slot; M for one user, for whom on
+// one subband those of the strongest channels are the best of their number.
 func (v *View) switchOff(p *partition) (*View, *partition) {
 	if v.options.Objective != ObjectiveConsumed || p.short || len(p.groups) == 0 || v.book != nil {
 		return v, p // beams of a codebook are kept as they are named, on all their antennas
@@ -172,6 +173,13 @@ func (v *View) switchOff(p *partition) (*View, *partition) {
 	for n, t := range s.tried {
 		if w := t.partition.powerW; w < best.partition.powerW || w == best.partition.powerW && n < at {
 			best, at = t, n
+		}
+	}
+	if len(v.active) == 1 { // quick, and of one user no other sets are better
+		for n := 1; n <= len(s.order) && !v.Stopped(); n++ {
+			if t := s.try(n); t.partition.powerW < best.partition.powerW {
+				best, at = t, n
+			}
 		}
 	}
 	for step := at / 2; step > 0 && !v.Stopped(); step /= 2 {

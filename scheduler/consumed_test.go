@@ -145,6 +145,39 @@ func TestConsumedAntennasExhaustive(t *testing.T) {
 	}
 }
 
+// One user on one subband is served by the best of all sets of antennas, by trying
+// all of them.
+func TestConsumedOneUserExhaustive(t *testing.T) {
+	rng := rand.New(rand.NewPCG(37, 8))
+	for i := range 60 {
+		const antennas = 6
+		slot := randomSlot(rng, 1, antennas, 0.5+3*rng.Float64())
+		for m := range slot.Channel.Samples {
+			slot.Channel.Samples[m] *= complex(math.Pow(10, -rng.Float64()), 0)
+		}
+		slot.Options = Options{}
+		radiated := scheduleMet(t, slot).RadiatedPowerW
+		slot.Options = consumedOptions(0.4, math.Pow(10, 2*rng.Float64()-2)*radiated, math.Pow(10, 2*rng.Float64()-2)*radiated, 0)
+		got := *scheduleMet(t, slot).ConsumedPowerW
+		least := math.Inf(1)
+		for set := 1; set < 1<<antennas; set++ {
+			var in []int
+			for m := range antennas {
+				if set>>m&1 == 1 {
+					in = append(in, m)
+				}
+			}
+			v := newViewFrom(slot, slot.Options.Resolve(), in)
+			p := &partition{groups: []onAir{{users: v.active, bands: v.allBands}}}
+			v.divide(p)
+			least = math.Min(least, p.powerW/0.4)
+		}
+		if !(math.Abs(got/least-1) <= 1e-6) {
+			t.Errorf("slot %d: %g W, least of all sets %g W", i, got, least)
+		}
+	}
+}
+
 // Several groups: nothing near the shares found is better, and the least of two
 // groups is that of a grid over both shares (brute force).
 func TestConsumedShares(t *testing.T) {
