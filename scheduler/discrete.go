@@ -52,7 +52,7 @@ func (v *View) discreteShares(p *partition, r *room, shares []float64) ([]float6
 	}
 	choose := func() ([]float64, float64) {
 		if r.rows == nil {
-			return chooseShares(options, unit, units)
+			return chooseShares(options, unit, units, v.Stopped)
 		}
 		return r.chooseWithin(options)
 	}
@@ -71,7 +71,7 @@ func (v *View) discreteShares(p *partition, r *room, shares []float64) ([]float6
 		}
 	}
 	if math.IsInf(power, 1) {
-		if r.rows == nil {
+		if r.rows == nil && !v.Stopped() {
 			return best, power
 		}
 		return v.nearShares(p, r, shares)
@@ -328,8 +328,8 @@ func (v *View) stepShares(g *onAir, share, budget float64) []float64 {
 // programming (Kellerer, Pferschy, Pisinger, Knapsack Problems, ch. 11, from
 // memory). Exact where shares are whole units; otherwise shares are rounded up
 // to units, and what that leaves is spent on the group that gains most, again and
-// again. O(groups * options * units).
-func chooseShares(options [][]shareOption, unit float64, units int) ([]float64, float64) {
+// again. It has no answer where it is told to stop. O(groups * options * units).
+func chooseShares(options [][]shareOption, unit float64, units int, stop func() bool) ([]float64, float64) {
 	n := len(options)
 	if n == 1 {
 		units, unit = 1, unit*float64(units) // any share within the budget is as good
@@ -339,6 +339,9 @@ func chooseShares(options [][]shareOption, unit float64, units int) ([]float64, 
 	worth := make([][]shareOption, n)
 	need := func(o *shareOption) int { return int(math.Ceil(o.share/unit - 1e-9)) }
 	for i := range options {
+		if i > 0 && stop() {
+			return make([]float64, n), math.Inf(1)
+		}
 		worth[i] = undominated(options[i])
 		next := slices.Repeat([]float64{math.Inf(1)}, units+1)
 		pick[i] = slices.Repeat([]int{-1}, units+1)
@@ -363,7 +366,7 @@ func chooseShares(options [][]shareOption, unit float64, units int) ([]float64, 
 		left -= chosen[i].share
 		u -= need(&chosen[i])
 	}
-	for spendRest(worth, chosen, &left) {
+	for !stop() && spendRest(worth, chosen, &left) {
 	}
 	total := 0.0
 	for i, o := range chosen {

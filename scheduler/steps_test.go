@@ -316,3 +316,20 @@ func TestRowsAreCarried(t *testing.T) {
 		}
 	}
 }
+
+// The programme over shares asks between groups whether it is to stop, and has no
+// answer then.
+func TestChooseSharesStops(t *testing.T) {
+	options := make([][]shareOption, 50)
+	for i := range options {
+		options[i] = []shareOption{{share: 0.01, phi: 2}, {share: 0.02, phi: 1}}
+	}
+	asked := 0
+	_, powerW := chooseShares(options, 0.01, 100, func() bool { asked++; return asked > 3 })
+	if asked != 4 || !math.IsInf(powerW, 1) {
+		t.Errorf("asked %d times, %g W", asked, powerW)
+	}
+	if shares, powerW := chooseShares(options, 0.01, 100, func() bool { return false }); powerW != 50 || shares[0] != 0.02 {
+		t.Errorf("%g W, share %g; all groups have room for 0.02, at 1 W each", powerW, shares[0])
+	}
+}
