@@ -43,7 +43,7 @@ func TestWith(t *testing.T) {
 	slot := filepath.Join("..", "..", "channel", "testdata", "npz", "c64.npz")
 	with := write(t, "limits.json", `{"limits": {"totalPowerW": 1e-17, "antennaPowerW": [1, 0, 1, 1]}, "options": {"weights": "WEIGHT_FORMAT_I16"}}`)
 	out := filepath.Join(t.TempDir(), "plan.json")
-	plan := []string{"plan", "--in", slot, "--consumption", "per-antenna-2015", "--out", out}
+	plan := []string{"plan", "--in", slot, "--consumption", "per-antenna-2015", "--force", "--out", out}
 	leastwatt(t, "", append(plan, "--with", with)...).expect(t, exitShort, "limit binds", "")
 	made := readPlan(t, string(read(t, out)))
 	if made.AntennaPowerW[1] != 0 || !(made.RadiatedPowerW > 0 && made.RadiatedPowerW <= 1e-17) {
