@@ -19,8 +19,8 @@ type Cell struct {
 	DeviceOperationsPerJoule float64
 }
 
-// Cell2015 returns the cell of per-antenna-2015, values of its table II from
-// memory: 20 MHz, 250 m, users no nearer than 35 m.
+// Cell2015 returns the cell of per-antenna-2015, values of its table II,
+// held against its authors' published program: 20 MHz, 250 m, users no nearer than 35 m.
 func Cell2015() *Cell {
 	c := &Cell{
 		Station:          ByName("per-antenna-2015").Station,

@@ -11,7 +11,7 @@
 //	share  part of the slot that a group is on the air
 //	busy   part of the slot with any group on the air
 //
-// Parameter sets are named by where they were published. Their values are copied
-// from transcriptions and from memory of the papers named beside them; check them
-// against the papers before you rely on them.
+// Parameter sets are named by where they were published. Published.Source says what
+// their values were held against, which was never the paper itself: check them against
+// it before you rely on them.
 package energy

@@ -155,11 +155,31 @@ func TestBestNats(t *testing.T) {
 	}
 }
 
+// Values of the authors' published programs, in their units: table II of 2015 and
+// table 5.3 of 2017 (fixed and oscillator in W, antenna in W, coding and backhaul in W
+// per Gbit/s, Gflop/J).
+func TestPerAntennaValues(t *testing.T) {
+	for _, tc := range []struct {
+		name                                                       string
+		fixedW, oscillatorW, antennaW, coding, backhaul, gflopPerJ float64
+	}{
+		{"per-antenna-2015", 18, 2, 1, 0.1, 0.25, 12.8},
+		{"per-antenna-2017-set1", 10, 0.2, 0.4, 0.1, 0.25, 75},
+		{"per-antenna-2017-set2", 5, 0.1, 0.2, 0.01, 0.025, 750},
+	} {
+		s := ByName(tc.name).Station
+		near(t, tc.name+" fixed", s.BaseW, tc.fixedW+tc.oscillatorW, 1e-12)
+		near(t, tc.name+" of an antenna", s.AntennaW, tc.antennaW, 1e-12)
+		near(t, tc.name+" of a bit", s.JoulesPerBit, (tc.coding+tc.backhaul)*1e-9, 1e-12)
+		near(t, tc.name+" processing", s.OperationsPerJoule, tc.gflopPerJ*1e9, 1e-12)
+	}
+}
+
 func TestPublished(t *testing.T) {
 	seen := map[string]bool{}
 	for _, p := range Sets() {
 		s := p.Station
-		if seen[p.Name] || p.Summary == "" || ByName(p.Name).Station != s {
+		if seen[p.Name] || p.Summary == "" || p.Source == "" || ByName(p.Name).Station != s {
 			t.Errorf("%s: a name or a summary is missing or there twice", p.Name)
 		}
 		seen[p.Name] = true

@@ -111,6 +111,30 @@ func New(seed int64, crew Crew, rows, columns int) *Scene {
 	return s
 }
 
+// A column is the one antenna of a usual mast: so many sector elements over one
+// another, fed as one (common practice, no source). Its electrical tilt, on top of the
+// mast's own, is the one of least power for users in turn: of half degrees, over shifts
+// of two seeds.
+const (
+	ColumnElements = 6
+	ColumnSpacing  = 0.7 // wavelengths
+	columnTiltDeg  = -0.5
+)
+
+// column is the pattern of a column.
+var column = channel.Stack(channel.Sector65, ColumnElements, ColumnSpacing, columnTiltDeg)
+
+// ColumnGainDBi returns the largest gain of a column: that of an element times their
+// number, as the power fed in is shared and amplitudes add up.
+func ColumnGainDBi() float64 { return column(channel.Direction{ElevationDeg: -columnTiltDeg}) }
+
+// NewColumn returns the shift that New does, served by one column in place of a panel.
+func NewColumn(seed int64, crew Crew) *Scene {
+	s := New(seed, crew, 1, 1)
+	s.Array.Pattern = column
+	return s
+}
+
 // Grid returns the rows and columns of a panel of antennas, a power of two, with
 // at most twice as many columns as rows.
 func Grid(antennas int) (rows, columns int) {

@@ -56,6 +56,40 @@ func TestGrid(t *testing.T) {
 	}
 }
 
+// A column has the gain of what hangs on masts, 15 to 18 dBi (common practice, no
+// source): 10 log10(n) dB over its element, derived, and in the mean over the sphere,
+// integrated, no more than is fed in.
+func TestColumn(t *testing.T) {
+	want := 8 + 10*math.Log10(ColumnElements)
+	if got := ColumnGainDBi(); !(math.Abs(got-want) < 0.01) || !(got >= 15 && got <= 18) {
+		t.Errorf("gain of %.2f dBi, want %.2f", got, want)
+	}
+	const stepDeg = 0.5
+	gain := NewColumn(1, DayShift).Array.Pattern
+	var mean, most float64
+	for e := -90 + stepDeg/2; e < 90; e += stepDeg {
+		for a := -180 + stepDeg/2; a < 180; a += stepDeg {
+			g := math.Pow(10, gain(channel.Direction{AzimuthDeg: a, ElevationDeg: e})/10)
+			most = max(most, g)
+			mean += g * math.Cos(e*math.Pi/180) * square(stepDeg*math.Pi/180) / (4 * math.Pi)
+		}
+	}
+	if !(mean > 0.5 && mean <= 1) || !(10*math.Log10(most) <= want) {
+		t.Errorf("in the mean %.3f of what is fed in, at most %.2f dBi", mean, 10*math.Log10(most))
+	}
+	// In the mean over the shift users hear it better than one element.
+	one, col := New(1, DayShift, 1, 1).Slot(0), NewColumn(1, DayShift).Slot(0)
+	var dB float64
+	for k := range one.Channel {
+		dB += 20 * math.Log10(cmplx.Abs(col.Channel[k][0])/cmplx.Abs(one.Channel[k][0])) / float64(len(one.Channel))
+	}
+	if !(dB > 2) {
+		t.Errorf("users hear a column %.1f dB better than one element", dB)
+	}
+}
+
+func square(x float64) float64 { return x * x }
+
 // Speeds are those the scene states, and nobody jumps.
 func TestSpeeds(t *testing.T) {
 	const stepS = 0.05

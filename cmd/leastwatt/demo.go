@@ -24,12 +24,16 @@ type demoFlags struct {
 // as float32 pairs, and every rate is that of the weights as rounded.
 var (
 	shiftWays = []way{
-		{name: "leastwatt on 64 antennas", antennas: 64, options: scheduler.Options{Weights: scheduler.WeightsF32}},
-		{name: "users in turn on one antenna", antennas: 1, options: scheduler.Options{Weights: scheduler.WeightsF32, Grouping: "alone"}},
+		{name: "leastwatt on 64 antennas", antennas: 64, options: scheduler.Options{Weights: scheduler.WeightsF32, Consumption: &wall}},
+		{name: "users in turn on one column", antennas: 1, column: true, options: scheduler.Options{
+			Weights: scheduler.WeightsF32, Grouping: "alone", Consumption: &wall,
+		}},
 		{name: "zero-forcing on 64 antennas", antennas: 64, options: scheduler.Options{
 			Weights: scheduler.WeightsF32, Grouping: "semi-orthogonal", Beams: scheduler.BeamsZeroForcing, Power: scheduler.PowerLP,
+			Consumption: &wall,
 		}},
 	}
+	wall       = scheduler.Consumption{Model: energy.DefaultName}
 	arraySizes = []int{1, 2, 4, 8, 16, 32, 64, 128}
 )
 
@@ -44,12 +48,13 @@ func newDemoCommand() *cobra.Command {
 		Short: "one shift on a container quay, planned over gRPC and re-computed",
 		Long: `demo starts a server in this process, streams one shift on a container quay to
 it slot by slot, and re-computes the rates and powers of every plan from its
-weights. It tells what 64 antennas radiate against one antenna that serves its
-users in turn and against textbook zero-forcing, and what each doubling of the
-array saves at the same rates, and how far that is over the floor: the power
-that no scheme of transmission can go below. A report of it, one page to look at
-and to print, goes to the folder --out, and its figures as .png, .svg and .csv; one
-that is there is not replaced without --force.`,
+weights. It tells what 64 antennas radiate, and draw from the wall, against one
+antenna of a usual mast, a column of stacked elements that serves its users in turn,
+and against textbook zero-forcing; what each doubling of the array saves at the same
+rates; and how far that is over the floor: the power that no scheme of transmission
+can go below. A report of it, one page to look at and to print, goes to the folder
+--out, and its figures as .png, .svg and .csv; one that is there is not replaced
+without --force.`,
 		Example: `  leastwatt demo
   leastwatt demo --seed 7 --slots 600 --out shift
   leastwatt demo --json | python3 -m json.tool`,
@@ -128,7 +133,7 @@ func arrayWays() []way {
 	ways := make([]way, len(arraySizes))
 	for i, n := range arraySizes {
 		ways[i] = way{name: fmt.Sprintf("%d antennas", n), antennas: n, far: true, options: scheduler.Options{
-			Weights: scheduler.WeightsF32, Floor: true, Consumption: &scheduler.Consumption{Model: energy.DefaultName},
+			Weights: scheduler.WeightsF32, Floor: true, Consumption: &wall,
 		}}
 	}
 	return ways

@@ -97,11 +97,11 @@ func (r *demoReport) page(shift, sizes []*outcome, view *heldSlot) (*report.Page
 	}
 	ours, one, textbook := r.Shift[0], r.Shift[1], r.Shift[2]
 	page := &report.Page{
-		Title:    fmt.Sprintf("%d users at the same rates, for %.1f dB less radiated power", r.Users, one.SavedDb),
+		Title:    headline(r.Users, one.SavedDb, ours.ConsumedPowerW, one.ConsumedPowerW),
 		Question: "Does a large antenna array serve the same users at the same rates for a fraction of the radiated power, less again each time it doubles, and is the saving not paid for in service?",
 		Answer:   r.Summary,
 		Key: []report.Fact{
-			{Name: "Saved against one antenna", Value: fmt.Sprintf("%.1f dB", one.SavedDb), Note: fmt.Sprintf("%s instead of %s, mean of %s", watts(ours.RadiatedPowerW), watts(one.RadiatedPowerW), slotCount(r.Slots))},
+			{Name: "Saved against one column", Value: fmt.Sprintf("%.1f dB", one.SavedDb), Note: fmt.Sprintf("%s instead of %s, mean of %s", watts(ours.RadiatedPowerW), watts(one.RadiatedPowerW), slotCount(r.Slots))},
 			{Name: "Saved against zero-forcing", Value: fmt.Sprintf("%.1f dB", textbook.SavedDb), Note: "on the same 64 antennas, by grouping and beams"},
 		},
 		Setup: []report.Fact{
@@ -117,6 +117,12 @@ func (r *demoReport) page(shift, sizes []*outcome, view *heldSlot) (*report.Page
 		Command: fmt.Sprintf("leastwatt demo --seed %d --slots %d", r.Seed, r.Slots),
 		Seed:    r.Seed,
 		Version: scheduler.Version,
+	}
+	if least := r.leastConsumed(); least != nil && ours.ConsumedPowerW != nil && one.ConsumedPowerW != nil {
+		page.Key = append(page.Key, report.Fact{
+			Name: "From the wall", Value: watts(*ours.ConsumedPowerW),
+			Note: fmt.Sprintf("beside %s with one column; of the arrays %d antennas draw least, %s", watts(*one.ConsumedPowerW), least.Antennas, watts(*least.ConsumedPowerW)),
+		})
 	}
 	page.Key = append(page.Key, leastRate(evidence.Samples)...)
 	if over := r.overFloor(); over != nil {

@@ -10,6 +10,7 @@ import (
 	"leastwatt/campaign"
 	"leastwatt/channel"
 	"leastwatt/channel/quay"
+	"leastwatt/energy"
 )
 
 // demoReport is everything the demo found, as --json prints it.
@@ -32,15 +33,16 @@ type demoReport struct {
 
 // line is what both tables say of a way.
 type line struct {
-	Antennas         int     `json:"antennas"`
-	Grouping         string  `json:"grouping"`
-	Beams            string  `json:"beams"`
-	Power            string  `json:"power"`
-	WorstRateRatio   float64 `json:"worstRateRatio"`
-	ShortSlots       int     `json:"shortSlots"`
-	RadiatedPowerW   float64 `json:"radiatedPowerW"`
-	RadiatedPowerDbm float64 `json:"radiatedPowerDbm"`
-	GroupsPerSlot    float64 `json:"groupsPerSlot"`
+	Antennas         int      `json:"antennas"`
+	Grouping         string   `json:"grouping"`
+	Beams            string   `json:"beams"`
+	Power            string   `json:"power"`
+	WorstRateRatio   float64  `json:"worstRateRatio"`
+	ShortSlots       int      `json:"shortSlots"`
+	RadiatedPowerW   float64  `json:"radiatedPowerW"`
+	RadiatedPowerDbm float64  `json:"radiatedPowerDbm"`
+	ConsumedPowerW   *float64 `json:"consumedPowerW,omitempty"` // from the wall
+	GroupsPerSlot    float64  `json:"groupsPerSlot"`
 }
 
 // shiftLine is one way over the whole shift.
@@ -64,11 +66,14 @@ type arrayLine struct {
 const caution = "The quay, its people and its radio paths are made up. Before anything transmits: " +
 	"a licence, exposure limits and local codes apply, and a qualified person decides."
 
-const method = "One antenna is a 65 degree sector element of 8 dBi, its users in turn with the best shares of the slot. " +
+var method = fmt.Sprintf("One column is the antenna of a usual mast: %d elements of 65 degrees and 8 dBi, %g wavelengths apart and fed as one, %.1f dBi together, "+
+	"tilted for least power over the shift, its users in turn with the best shares of the slot. ", quay.ColumnElements, quay.ColumnSpacing, quay.ColumnGainDBi()) +
+	"The antennas of an array are single elements. " +
 	"Zero-forcing is the textbook's: semi-orthogonal groups, powers by linear program. " +
 	"Savings compare mean powers over the very same slots. " +
 	"The floor is the power that no scheme of transmission can go below at these rates. " +
 	"Rates, powers and floors are re-computed on this side of the wire from the weights and certificate of every plan. " +
+	"Power from the wall is that of the model " + energy.DefaultName + ": " + energy.ByName(energy.DefaultName).Source + ". " +
 	"Time runs from slot sent to plan received."
 
 // newDemoReport sums up the shift, ours first, and the sizes of array.
@@ -123,11 +128,12 @@ func newLine(o *outcome) line {
 		ShortSlots:       o.short(),
 		RadiatedPowerW:   o.meanPowerW(),
 		RadiatedPowerDbm: channel.DBm(o.meanPowerW()),
+		ConsumedPowerW:   o.consumedW(),
 		GroupsPerSlot:    o.groupsPerSlot(),
 	}
 }
 
-// summary says in two sentences what was seen.
+// summary says in a few sentences what was seen.
 func (r *demoReport) summary() string {
 	ours, least, most := r.Shift[0], math.Inf(1), math.Inf(-1)
 	for _, l := range r.Array[1:] {
@@ -139,10 +145,42 @@ func (r *demoReport) summary() string {
 		against = append(against, fmt.Sprintf("%s than %s (%s)", moreOrLess(l.SavedDb), l.Name, watts(l.RadiatedPowerW)))
 	}
 	return fmt.Sprintf("Over %s %s radiated %s on average for %d users, %s. "+
-		"From %d to %d antennas each doubling changed the power by %+.1f to %+.1f dB at the same rates, "+
+		"%sFrom %d to %d antennas each doubling changed the power by %+.1f to %+.1f dB at the same rates, "+
 		"while groups per slot went from %.1f to %.1f. %s",
-		slotCount(r.Slots), ours.Name, watts(ours.RadiatedPowerW), r.Users, strings.Join(against, " and "),
+		slotCount(r.Slots), ours.Name, watts(ours.RadiatedPowerW), r.Users, strings.Join(against, " and "), r.fromTheWall(),
 		first.Antennas, last.Antennas, -most, -least, first.GroupsPerSlot, last.GroupsPerSlot, r.kept())
+}
+
+// fromTheWall says what is drawn from the wall, and with which array least; nothing
+// where it is not known.
+func (r *demoReport) fromTheWall() string {
+	ours := r.Shift[0].ConsumedPowerW
+	if ours == nil {
+		return ""
+	}
+	var others []string
+	for _, l := range r.Shift[1:] {
+		if l.ConsumedPowerW != nil {
+			others = append(others, fmt.Sprintf("%s with %s", watts(*l.ConsumedPowerW), l.Name))
+		}
+	}
+	text := fmt.Sprintf("From the wall that is %s, beside %s", watts(*ours), strings.Join(others, " and "))
+	if least := r.leastConsumed(); least != nil {
+		text += fmt.Sprintf("; of the arrays %d antennas draw least, %s", least.Antennas, watts(*least.ConsumedPowerW))
+	}
+	return text + ". "
+}
+
+// leastConsumed returns the size of array that draws least from the wall; nil where
+// that is not known.
+func (r *demoReport) leastConsumed() *arrayLine {
+	var least *arrayLine
+	for i := range r.Array {
+		if l := &r.Array[i]; l.ConsumedPowerW != nil && (least == nil || *l.ConsumedPowerW < *least.ConsumedPowerW) {
+			least = l
+		}
+	}
+	return least
 }
 
 // kept says whether the rates were.
@@ -176,19 +214,19 @@ func (r *demoReport) print(w io.Writer) error {
 	p := &printer{w: w}
 	p.f("The shift: %d users asking %.0f Mbit/s together in %.0f MHz, %s %g s apart\n\n",
 		r.Users, r.TargetBps/1e6, r.BandwidthHz/1e6, slotCount(r.Slots), r.SlotIntervalS)
-	p.f("%-28s  %17s  %7s  %10s  %8s  %15s\n", "", "radiated, mean", "we save", "worst rate", "groups", "time per slot")
-	p.f("%-28s  %9s %7s  %7s  %10s  %8s  %7s %7s\n", "", "W", "dBm", "dB", "/ target", "per slot", "p50 ms", "p99 ms")
+	p.f("%-28s  %17s  %7s  %9s  %10s  %8s  %15s\n", "", "radiated, mean", "we save", "from wall", "worst rate", "groups", "time per slot")
+	p.f("%-28s  %9s %7s  %7s  %9s  %10s  %8s  %7s %7s\n", "", "W", "dBm", "dB", "W", "/ target", "per slot", "p50 ms", "p99 ms")
 	for i, l := range r.Shift {
 		saved := "-"
 		if i > 0 {
 			saved = fmt.Sprintf("%.1f", l.SavedDb)
 		}
-		p.f("%-28s  %9.4g %7.1f  %7s  %10.6f  %8.1f  %7.2f %7.2f\n", l.Name, l.RadiatedPowerW, l.RadiatedPowerDbm, saved,
+		p.f("%-28s  %9.4g %7.1f  %7s  %9s  %10.6f  %8.1f  %7.2f %7.2f\n", l.Name, l.RadiatedPowerW, l.RadiatedPowerDbm, saved, cell("%.4g", l.ConsumedPowerW, 1),
 			l.WorstRateRatio, l.GroupsPerSlot, float64(l.RoundTripP50Micros)/1e3, float64(l.RoundTripP99Micros)/1e3)
 	}
 	p.f("\nThe array: the same rates and positions, every size on the same %s of the shift\n\n", slotCount(r.ArraySlots))
-	p.f("%8s  %17s  %12s  %10s  %10s  %8s\n", "", "radiated, mean", "per doubling", "over floor", "worst rate", "groups")
-	p.f("%8s  %9s %7s  %12s  %10s  %10s  %8s\n", "antennas", "W", "dBm", "dB", "dB", "/ target", "per slot")
+	p.f("%8s  %17s  %12s  %10s  %9s  %10s  %8s\n", "", "radiated, mean", "per doubling", "over floor", "from wall", "worst rate", "groups")
+	p.f("%8s  %9s %7s  %12s  %10s  %9s  %10s  %8s\n", "antennas", "W", "dBm", "dB", "dB", "W", "/ target", "per slot")
 	for _, l := range r.Array {
 		doubling, over := "-", "-"
 		if l.DoublingDb != nil {
@@ -197,7 +235,7 @@ func (r *demoReport) print(w io.Writer) error {
 		if l.OverFloorDb != nil {
 			over = fmt.Sprintf("%.1f", *l.OverFloorDb)
 		}
-		p.f("%8d  %9.4g %7.1f  %12s  %10s  %10.6f  %8.1f\n", l.Antennas, l.RadiatedPowerW, l.RadiatedPowerDbm, doubling, over, l.WorstRateRatio, l.GroupsPerSlot)
+		p.f("%8d  %9.4g %7.1f  %12s  %10s  %9s  %10.6f  %8.1f\n", l.Antennas, l.RadiatedPowerW, l.RadiatedPowerDbm, doubling, over, cell("%.4g", l.ConsumedPowerW, 1), l.WorstRateRatio, l.GroupsPerSlot)
 	}
 	for _, text := range []string{r.Summary, method, r.Caution, "The report, to look at and to print: " + r.Report} {
 		p.f("\n%s\n", wrap(text, 92))

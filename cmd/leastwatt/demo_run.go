@@ -17,6 +17,7 @@ import (
 type way struct {
 	name     string
 	antennas int
+	column   bool // of stacked elements in place of a panel
 	far      bool // with the array's geometry, so that EIRP is told
 	options  scheduler.Options
 }
@@ -56,8 +57,7 @@ func (w way) try(ctx context.Context, open open, seed int64, slots []int, each f
 		return nil, err
 	}
 	defer p.Close()
-	rows, columns := quay.Grid(w.antennas)
-	scene := quay.New(seed, quay.DayShift, rows, columns)
+	scene := w.scene(seed)
 	o := &outcome{way: w, strategies: make(map[scheduler.Strategy]int)}
 	for _, i := range slots {
 		if err := context.Cause(ctx); err != nil {
@@ -69,6 +69,15 @@ func (w way) try(ctx context.Context, open open, seed int64, slots []int, each f
 		each(o)
 	}
 	return o, nil
+}
+
+// scene returns the shift as the way's antennas see it.
+func (w way) scene(seed int64) *quay.Scene {
+	if w.column {
+		return quay.NewColumn(seed, quay.DayShift)
+	}
+	rows, columns := quay.Grid(w.antennas)
+	return quay.New(seed, quay.DayShift, rows, columns)
 }
 
 // plan plans slot i of the scene, audits the plan and notes what came of it.
@@ -126,6 +135,22 @@ func (o *outcome) powerW() []float64 {
 
 // meanPowerW returns the radiated power in W, mean over slots.
 func (o *outcome) meanPowerW() float64 { return campaign.Mean(o.powerW()) }
+
+// consumedW returns the power from the wall in W, mean over slots; nil where the way
+// names no model of it.
+func (o *outcome) consumedW() *float64 {
+	var totals []float64
+	for i := range o.slots {
+		if c := o.slots[i].Trials[0].Consumed; c != nil {
+			totals = append(totals, c.TotalW())
+		}
+	}
+	if len(totals) == 0 {
+		return nil
+	}
+	mean := campaign.Mean(totals)
+	return &mean
+}
 
 // worstRatio returns the least rate over target of any user in any slot.
 func (o *outcome) worstRatio() float64 {

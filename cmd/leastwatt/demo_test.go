@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"leastwatt/campaign"
+	"leastwatt/energy"
 	"leastwatt/scheduler"
 )
 
@@ -155,11 +156,11 @@ func TestDemoFails(t *testing.T) {
 }
 
 // made is an outcome with the powers given in W.
-func made(name string, antennas, groups int, powerW ...float64) *outcome {
+func made(name string, antennas, groups int, wallW float64, powerW ...float64) *outcome {
 	o := &outcome{way: way{name: name, antennas: antennas}}
 	for i, w := range powerW {
 		o.slots = append(o.slots, campaign.Slot{Number: i, Trials: []campaign.Trial{{
-			Status: scheduler.StatusMet, RadiatedPowerW: w, WorstRateRatio: 1, Groups: groups, Compute: time.Duration(i+1) * 500 * time.Microsecond,
+			Status: scheduler.StatusMet, RadiatedPowerW: w, WorstRateRatio: 1, Groups: groups, Consumed: &energy.Parts{BaseW: wallW}, Compute: time.Duration(i+1) * 500 * time.Microsecond,
 		}}})
 		o.roundTrip = append(o.roundTrip, time.Duration(i+1)*time.Millisecond)
 	}
@@ -168,8 +169,8 @@ func made(name string, antennas, groups int, powerW ...float64) *outcome {
 }
 
 func madeReport() *demoReport {
-	shift := []*outcome{made("ours", 64, 2, 0.001, 0.003), made("one antenna", 1, 16, 1, 3), made("the textbook", 64, 3, 0.002, 0.001)}
-	sizes := []*outcome{made("", 1, 16, 2), made("", 2, 8, 1), made("", 4, 4, 0.25)}
+	shift := []*outcome{made("ours", 64, 2, 86, 0.001, 0.003), made("one antenna", 1, 16, 28, 1, 3), made("the textbook", 64, 3, 85, 0.002, 0.001)}
+	sizes := []*outcome{made("", 1, 16, 28, 2), made("", 2, 8, 23, 1), made("", 4, 4, 25, 0.25)}
 	floorW := 0.125
 	sizes[2].slots[0].FloorPowerW = &floorW
 	return newDemoReport(1, shift, sizes)
@@ -212,7 +213,8 @@ func TestReportByHand(t *testing.T) {
 func TestSummary(t *testing.T) {
 	r := madeReport()
 	const want = "Over 2 slots ours radiated 2 mW on average for 16 users, 30.0 dB less than one antenna (2 W) and " +
-		"1.2 dB more than the textbook (1.5 mW). From 1 to 4 antennas each doubling changed the power by -6.0 to -3.0 dB " +
+		"1.2 dB more than the textbook (1.5 mW). From the wall that is 86 W, beside 28 W with one antenna and 85 W with " +
+		"the textbook; of the arrays 2 antennas draw least, 23 W. From 1 to 4 antennas each doubling changed the power by -6.0 to -3.0 dB " +
 		"at the same rates, while groups per slot went from 16.0 to 4.0. Every rate was met in every slot."
 	if r.Summary != want {
 		t.Errorf("summary\n%s\nwant\n%s", r.Summary, want)
@@ -221,6 +223,25 @@ func TestSummary(t *testing.T) {
 	const missed = "Rates were missed by ours in 1 of 2 slots, the array of 4 in 1 of 1."
 	if got := r.summary(); !strings.HasSuffix(got, missed) {
 		t.Errorf("summary\n%s\nwant it to end\n%s", got, missed)
+	}
+}
+
+// The headline tells what is saved and what is drawn for it.
+func TestHeadline(t *testing.T) {
+	consumedW, beforeW := 86.0, 28.0
+	for _, tc := range []struct {
+		users             int
+		savedDB           float64
+		consumedW, before *float64
+		want              string
+	}{
+		{16, 28, &consumedW, &beforeW, "16 users at the same rates, for 28.0 dB less radiated power, with 86 W from the wall in place of 28 W"},
+		{1, -2, &beforeW, &consumedW, "1 user at the same rates, for 2.0 dB more radiated power, with 28 W from the wall in place of 86 W"},
+		{3, 1, nil, &beforeW, "3 users at the same rates, for 1.0 dB less radiated power"},
+	} {
+		if got := headline(tc.users, tc.savedDB, tc.consumedW, tc.before); got != tc.want {
+			t.Errorf("%q, want %q", got, tc.want)
+		}
 	}
 }
 
@@ -233,10 +254,10 @@ func TestPrint(t *testing.T) {
 	}
 	for _, want := range []string{
 		"16 users asking 122 Mbit/s together in 20 MHz, 2 slots 0.5 s apart",
-		"ours                              0.002     3.0        -    1.000000       2.0     1.00    2.00\n",
-		"one antenna                           2    33.0     30.0    1.000000      16.0     1.00    2.00\n",
-		"       1          2    33.0             -           -    1.000000      16.0\n",
-		"       4       0.25    24.0          -6.0         3.0    1.000000       4.0\n",
+		"ours                              0.002     3.0        -         86    1.000000       2.0     1.00    2.00\n",
+		"one antenna                           2    33.0     30.0         28    1.000000      16.0     1.00    2.00\n",
+		"       1          2    33.0             -           -         28    1.000000      16.0\n",
+		"       4       0.25    24.0          -6.0         3.0         25    1.000000       4.0\n",
 		wrap(r.Summary, 92), wrap(r.Caution, 92), "The report, to look at and to print: out/report.html\n",
 	} {
 		if !strings.Contains(out.String(), want) {

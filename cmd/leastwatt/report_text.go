@@ -16,11 +16,21 @@ func (r *scaleReport) headline(users []int) string {
 	if s == nil || r.Quantity != sweptAntennas {
 		return fmt.Sprintf("Radiated power against %s", r.Quantity)
 	}
+	return headline(users[0], s.Mean, r.Points[last].ConsumedPowerW, r.Points[0].ConsumedPowerW)
+}
+
+// headline says what is saved on the air and what is drawn from the wall for it, where
+// that is known.
+func headline(users int, savedDB float64, consumedW, beforeW *float64) string {
 	word := "users"
-	if users[0] == 1 {
+	if users == 1 {
 		word = "user"
 	}
-	return fmt.Sprintf("%d %s at the same rates, for %.1f dB less radiated power", users[0], word, s.Mean)
+	text := fmt.Sprintf("%d %s at the same rates, for %s radiated power", users, word, moreOrLess(savedDB))
+	if consumedW != nil && beforeW != nil {
+		text += fmt.Sprintf(", with %s from the wall in place of %s", watts(*consumedW), watts(*beforeW))
+	}
+	return text
 }
 
 // answer says in a paragraph what the sweep found.

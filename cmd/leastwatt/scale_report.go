@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"leastwatt/campaign"
+	"leastwatt/channel/quay"
 	"leastwatt/energy"
 	"leastwatt/report"
 )
@@ -294,5 +295,12 @@ func (r *scaleReport) method() string {
 	if r.Floor {
 		text += "The floor is the power that no scheme of transmission can go below at these rates over the channel as given; the audit checked its proof. "
 	}
-	return text + "The power from the wall is a model's, its numbers those published under its name."
+	if r.Quantity == sweptAntennas && r.Points[0].Value == 1 {
+		text += fmt.Sprintf("One antenna is one element here; that of a usual mast is a column of them, %d of which have %.1f dB more along their axis. ",
+			quay.ColumnElements, 10*math.Log10(quay.ColumnElements))
+	}
+	if p := energy.ByName(r.Consumption); p != nil {
+		text += fmt.Sprintf("The power from the wall is that of the model %s: %s.", p.Name, p.Source)
+	}
+	return text
 }

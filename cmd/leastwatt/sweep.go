@@ -73,7 +73,7 @@ func (f *sweepFlags) add(flags *pflag.FlagSet, antennas []int) {
 
 // consumptionHelp is the help of --consumption.
 func consumptionHelp() string {
-	return "published model of the power from the wall: " + strings.Join(namesOf(scheduler.ConsumptionModels()), ", ")
+	return "published model of the power from the wall (efficiency of amplifiers in those of 2017 from memory): " + strings.Join(namesOf(scheduler.ConsumptionModels()), ", ")
 }
 
 // checkConsumption tells whether a model is known.
