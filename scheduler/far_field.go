@@ -29,13 +29,13 @@ func newFarField(s *Slot, antennas []int) *eirp.Field {
 // is none, to what is soon done.
 func (v *View) eirpWork() eirp.Work {
 	if v.late() {
-		return eirp.Work{Cells: hurriedCells}
+		return eirp.Work{Cells: max(1, hurriedCells/(1+len(v.slot.Limits.ProtectedDirections)))}
 	}
 	return eirp.Work{Stop: v.late}
 }
 
 const (
-	hurriedCells = 256  // of a search for peaks once time is up
+	hurriedCells = 256  // of searches for the peaks of all limits once time is up
 	peakAccuracy = 1e-6 // of the largest EIRP reported
 )
 

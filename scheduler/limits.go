@@ -258,8 +258,8 @@ func (d *directions) prune() {
 // addDirections adds the directions in which a group exceeds a limit on EIRP at
 // its share. It reports whether there were any.
 func (v *View) addDirections(g *onAir) bool {
-	if v.peak == nil || len(v.peak.cones) == 0 {
-		return false
+	if v.peak == nil || len(v.peak.cones) == 0 || v.late() {
+		return false // once time is up the last proof scales weights within the limits
 	}
 	w := v.groupWeights(g)
 	if w == nil {
