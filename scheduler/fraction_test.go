@@ -403,3 +403,48 @@ func TestFractionLooserCaps(t *testing.T) {
 		t.Errorf("%d short, %d met: too few to tell", short, met)
 	}
 }
+
+// TestNeverShortWhereSomeGroupsMeet: no grouping's plan is SHORT where one group of
+// all, every user alone or the grouping's own groups meet the targets within the
+// limits, by the reference. The margin of 1e-4 of the slot is what shares are found to
+// on the edge.
+func TestNeverShortWhereSomeGroupsMeet(t *testing.T) {
+	rng := rand.New(rand.NewPCG(77, 78))
+	meets := 0
+	for i := range 40 {
+		s := tightSlot(rng)
+		by := math.Pow(10, 1.5*rng.Float64())
+		if s.Limits.TotalPowerW != nil {
+			*s.Limits.TotalPowerW *= by
+		}
+		for m := range s.Limits.AntennaPowerW {
+			s.Limits.AntennaPowerW[m] *= by
+		}
+		r := newPartitionReference(s)
+		r.need = map[string]float64{}
+		for _, grouping := range Groupings() {
+			s.Options.Grouping = grouping.Name
+			var p *Plan
+			for _, name := range []string{grouping.Name, "together", "alone"} {
+				v := newView(s, s.Options.Resolve())
+				groups := v.groups(groupings[name].grouping)
+				sum := 0.0
+				for _, users := range groups {
+					sum += r.share(slices.Sorted(slices.Values(users)), 1)
+				}
+				if !(sum <= 1-1e-4) {
+					continue
+				}
+				if p == nil {
+					p = schedule(context.Background(), s, &memory{})
+				}
+				if meets++; p.Status != StatusMet {
+					t.Errorf("slot %d, %s: %v, %s meets the targets in %g of the slot: %v", i, grouping.Name, p.Status, name, sum, groups)
+				}
+			}
+		}
+	}
+	if meets < 200 {
+		t.Errorf("%d partitions meet the targets: too few to tell", meets)
+	}
+}
