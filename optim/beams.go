@@ -12,6 +12,7 @@ import (
 type Beams struct {
 	Users        int          // K
 	Coefficients []complex128 // C, K x K, [i][j]: column j is beam j
+	Poll         Poll         // while beams are formed
 }
 
 // Weights fills dst, K x M in the order [user][antenna], with the beams'
@@ -125,6 +126,7 @@ func (b *Beams) Regularized(g *Gram, alpha float64) Status {
 	if !g.valid() || !finiteNonNegative(alpha) || !allFinite(g.Data) {
 		return BadInput
 	}
+	b.Poll.now()
 	n := g.Users
 	b.reset(n)
 	// Scaled to unit diagonal: S (G_s + alpha I)^-1, G_s = S G S, S = diag(1/||h||).
@@ -143,7 +145,7 @@ func (b *Beams) Regularized(g *Gram, alpha float64) Status {
 		a[k*n+k] = complex(1+alpha, 0)
 	}
 	inv := make([]float64, n)
-	if !choleskyHermitian(a, n, inv) {
+	if !choleskyHermitian(a, n, inv, b.Poll) {
 		return Unservable
 	}
 	for _, v := range inv {
@@ -151,7 +153,7 @@ func (b *Beams) Regularized(g *Gram, alpha float64) Status {
 			return Unservable
 		}
 	}
-	invertHermitian(b.Coefficients, a, make([]complex128, n*n), n, inv)
+	invertHermitian(b.Coefficients, a, make([]complex128, n*n), n, inv, b.Poll)
 	for k := range n {
 		for j := range n {
 			b.Coefficients[k*n+j] = scaled(b.Coefficients[k*n+j], scale[k])

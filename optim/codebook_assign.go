@@ -109,7 +109,7 @@ func (ws *CodebookWorkspace) assignAmong(z []int, rise []float64, count int) Sta
 	set := lp.Defaults()
 	set.IterationLimit = pivotsPerVariable * len(p.Cost)
 	var sol lp.Solution
-	switch runProgram(nil, &p, &set, &sol) {
+	switch runProgram(ws.ctx, nil, &p, &set, &sol) {
 	case Solved:
 	case Unservable:
 		return Unservable

@@ -29,6 +29,7 @@ const exchangeMargin = 1e-9
 func (ws *CodebookWorkspace) improve(z []int) bool {
 	last := math.Inf(1)
 	for {
+		ws.poll.now()
 		s := 1.0
 		served := ws.uplink(z, s)
 		if !served {
@@ -80,6 +81,7 @@ func (ws *CodebookWorkspace) respond(z []int, s float64) {
 	ws.eliminateShifted(s)
 	ws.inverse, ws.heard, ws.gain = grow(ws.inverse, n*n), grow(ws.heard, n*l), grow(ws.gain, n)
 	for i := range n {
+		ws.poll.step(n)
 		column := ws.inverse[i*n : (i+1)*n]
 		clear(column)
 		column[i] = 1

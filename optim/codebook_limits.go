@@ -2,6 +2,7 @@ package optim
 
 import (
 	"cmp"
+	"context"
 	"math"
 	"slices"
 )
@@ -33,6 +34,9 @@ type LimitedCodebook struct {
 	// Stop, where not nil, is asked before every assignment: true ends the search with
 	// the best so far.
 	Stop func() bool
+	// Poll and Context are those of CodebookSearch.
+	Poll    Poll
+	Context context.Context
 }
 
 const (
@@ -47,7 +51,7 @@ const (
 // LimitedCodebook. LowerBoundW is that of CodebookSearch, which knows no caps, unless
 // all assignments were looked through.
 func (s *LimitedCodebook) Solve(p *CodebookProblem, ws *CodebookWorkspace, r *CodebookResult) Status {
-	free := CodebookSearch{MaxNodes: s.MaxNodes}
+	free := CodebookSearch{MaxNodes: s.MaxNodes, Poll: s.Poll, Context: s.Context}
 	if status := free.Solve(p, ws, r); status != Solved || len(p.RowW) == 0 {
 		return status
 	}

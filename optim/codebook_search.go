@@ -1,6 +1,9 @@
 package optim
 
-import "math"
+import (
+	"context"
+	"math"
+)
 
 // CodebookProblem gives each of K users a beam of its own from L and asks for
 // the least powers then: minimise sum p_k subject to SINR_k >= g_k as in
@@ -129,6 +132,10 @@ type CodebookSearch struct {
 	// status is IllConditioned. 0 means
 	// LargestPenaltyDB.
 	MaxPenaltyDB float64
+	// Poll is called from every round of the search.
+	Poll Poll
+	// Context ends the programs of an assignment, with StepLimit; nil means never.
+	Context context.Context
 }
 
 const defaultMaxNodes = 50
@@ -145,6 +152,7 @@ func (s *CodebookSearch) solve(p *CodebookProblem, ws *CodebookWorkspace, r *Cod
 	if !p.valid() {
 		return BadInput
 	}
+	ws.poll, ws.ctx = s.Poll, s.Context
 	if status := ws.load(p, orDefault(s.MaxPenaltyDB, LargestPenaltyDB)); status != Solved || ws.n == 0 {
 		return status
 	}

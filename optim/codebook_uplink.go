@@ -1,6 +1,7 @@
 package optim
 
 import (
+	"context"
 	"math"
 	"slices"
 )
@@ -57,6 +58,9 @@ type CodebookWorkspace struct {
 	q, x []float64
 	t    []float64 // T_kb, [user][beam]
 	sum  []float64 // l
+
+	poll Poll
+	ctx  context.Context // of programs; nil: none
 
 	// Of exchanges, see respond.
 	s              float64
@@ -288,6 +292,7 @@ func (ws *CodebookWorkspace) choose(z []int) bool {
 func (ws *CodebookWorkspace) relax(z []int) (served, proved bool) {
 	last := math.Inf(1)
 	for {
+		ws.poll.now()
 		s := 1.0
 		served = ws.uplink(z, s)
 		if !served {

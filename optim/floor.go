@@ -97,6 +97,9 @@ type Floor struct {
 	Tolerance float64
 	// MaxSteps bounds the interior-point steps. 0 means 200.
 	MaxSteps int
+	// Stop, where not nil, is asked as often as the context, and ends the solve with
+	// TimeLimit.
+	Stop func() bool
 }
 
 const (
@@ -165,7 +168,7 @@ func (fl *Floor) descend(ctx context.Context, start *Certificate, ws *FloorWorks
 		if r.Steps == maxSteps {
 			return StepLimit
 		}
-		if s := stopped(ctx); s != NotRun {
+		if s := fl.stopped(ctx); s != NotRun {
 			return s
 		}
 		r.Steps++
@@ -178,7 +181,7 @@ func (fl *Floor) descend(ctx context.Context, start *Certificate, ws *FloorWorks
 		if !(gap <= target) {
 			continue
 		}
-		violation := ws.separate(ctx, target)
+		violation := ws.separate(func() bool { return fl.stopped(ctx) != NotRun }, target)
 		if violation > 0 {
 			target = math.Min(looseTarget, violation/4)
 		} else if gap < tolerance/4 && ws.rounding > tolerance/4 {
@@ -191,9 +194,12 @@ func (fl *Floor) descend(ctx context.Context, start *Certificate, ws *FloorWorks
 	return Solved
 }
 
-// stopped returns NotRun while ctx allows to go on. The deadline is read off the
+// stopped returns NotRun while Stop and ctx allow to go on. The deadline is read off the
 // clock: its timer may be late on a busy core.
-func stopped(ctx context.Context) Status {
+func (fl *Floor) stopped(ctx context.Context) Status {
+	if fl.Stop != nil && fl.Stop() {
+		return TimeLimit
+	}
 	if deadline, ok := ctx.Deadline(); ok && !time.Now().Before(deadline) {
 		return TimeLimit
 	}

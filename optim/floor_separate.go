@@ -2,7 +2,6 @@ package optim
 
 import (
 	"cmp"
-	"context"
 	"math"
 	"slices"
 )
@@ -43,7 +42,7 @@ func (b *floorBlock) point(i int) []float64 { return b.points[i*b.size : (i+1)*b
 // rows. It returns by how much the worst of them is violated, over its scale; 0
 // when there is none. Then time shared between orders carries the rates, to
 // target, which gives an upper bound. Users must be sorted by price.
-func (ws *FloorWorkspace) separate(ctx context.Context, target float64) float64 {
+func (ws *FloorWorkspace) separate(stopped func() bool, target float64) float64 {
 	power := ws.power()
 	ws.excesses()
 	before := len(ws.rows)
@@ -52,7 +51,7 @@ func (ws *FloorWorkspace) separate(ctx context.Context, target float64) float64 
 	slack := 0.0 // of the users before the block
 	for i := range ws.blocks {
 		b := &ws.blocks[i]
-		if b.size > 1 && stopped(ctx) == NotRun {
+		if b.size > 1 && !stopped() {
 			worst = math.Max(worst, ws.separateBlock(b, slack, target/4))
 		} else {
 			b.alone()

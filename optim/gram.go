@@ -57,11 +57,18 @@ func (g *Gram) Correlation(k, j int) float64 {
 
 // Compute fills g with the Gram matrix of h, reusing its storage. It panics when
 // h.Data is too short. O(K^2 M / 2).
-func (g *Gram) Compute(h Channel) {
+func (g *Gram) Compute(h Channel) { g.ComputePolled(h, nil) }
+
+// ComputePolled is Compute with a function that is called before every row, nil for
+// none. It may panic: g is then not to be used.
+func (g *Gram) ComputePolled(h Channel, poll func()) {
 	g.resize(h.Users)
 	n := h.Users
 	var sums [4]complex128
 	for k := range n {
+		if poll != nil {
+			poll()
+		}
 		for j := 0; j <= k; {
 			first, count := dots(&sums, h.User(k), h.Data, 0, h.Antennas, n, j)
 			for ; j <= min(k, first+count-1); j++ {

@@ -8,9 +8,10 @@ import "math"
 // choleskyHermitian overwrites the lower triangle of a with L, a = L L^H, and
 // stores 1/L_jj in inv. It reports whether a was positive definite. O(n^3/6)
 // complex multiply-adds.
-func choleskyHermitian(a []complex128, n int, inv []float64) bool {
+func choleskyHermitian(a []complex128, n int, inv []float64, poll Poll) bool {
 	var sums [4]complex128
 	for j := range n {
+		poll.row(n)
 		lj := a[j*n : j*n+j]
 		d := real(a[j*n+j]) - norm2(lj)
 		if !(d > 0) || math.IsInf(d, 1) {
@@ -33,12 +34,13 @@ func choleskyHermitian(a []complex128, n int, inv []float64) bool {
 // invertHermitian fills b, both triangles, with (L L^H)^-1, given the lower
 // triangle l and inv of choleskyHermitian. x is scratch of n*n. O(n^3/3)
 // complex multiply-adds.
-func invertHermitian(b, l, x []complex128, n int, inv []float64) {
+func invertHermitian(b, l, x []complex128, n int, inv []float64, poll Poll) {
 	// x holds conj(L^-1) transposed: row j of x is column j of L^-1, conjugated,
 	// and zero before the diagonal.
 	clear(x[:n*n])
 	var sums [4]complex128
 	for i := range n {
+		poll.row(n)
 		scale := -inv[i]
 		for j := 0; j < i; {
 			// sum_{p>=j} L_ip X_pj; later rows of the four start with zeros.
@@ -52,6 +54,7 @@ func invertHermitian(b, l, x []complex128, n int, inv []float64) {
 	}
 	// B_ij = sum_{p >= max(i,j)} conj(X_pi) X_pj.
 	for i := range n {
+		poll.row(n)
 		for j := 0; j <= i; {
 			first, count := dots(&sums, x[i*n+i:i*n+n], x, i, n, n, j)
 			for ; j <= min(i, first+count-1); j++ {

@@ -119,6 +119,8 @@ type Limited struct {
 	// from what is costly only there. 0 means
 	// LargestPenaltyDB.
 	MaxPenaltyDB float64
+	// Poll is called from every step of a band's solves, and for each band.
+	Poll Poll
 }
 
 // LimitedResult is what Limited found. Slices are overwritten by the next solve.
@@ -428,7 +430,8 @@ func (ws *LimitedWorkspace) load(p *LimitedProblem, l *Limited, r *LimitedResult
 	ws.freeW = 0
 	for f := range ws.bands {
 		b := &ws.bands[f]
-		if k := b.load(&ws.set, &p.Bands[f], l.MaxPenaltyDB); k >= 0 {
+		l.Poll.now()
+		if k := b.load(&ws.set, &p.Bands[f], l.MaxPenaltyDB, l.Poll); k >= 0 {
 			r.Violated, r.ViolatedBand = append(r.Violated, k), f
 			return Unservable
 		}
@@ -548,6 +551,7 @@ func (ws *LimitedWorkspace) derive(pt *point) bool {
 	clear(pt.grad)
 	clear(pt.curv)
 	for f := range ws.bands {
+		ws.bands[f].optimal.Poll.now()
 		if !ws.bands[f].derive(pt.q, pt.grad, pt.curv) {
 			return false
 		}
@@ -577,6 +581,7 @@ func (ws *LimitedWorkspace) check(r *LimitedResult) Status {
 	m, bands := ws.set.antennas, len(ws.bands)
 	ws.powerW = 0
 	for f := range ws.bands {
+		ws.bands[f].optimal.Poll.now()
 		p, status := ws.bands[f].form(r.Weights[f*m:], bands*m)
 		if status != Solved {
 			return status

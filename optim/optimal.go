@@ -69,6 +69,8 @@ type Optimal struct {
 	// included, exceeds the interference-free power sum g_k/G_kk by more. 0 means
 	// LargestPenaltyDB.
 	MaxPenaltyDB float64
+	// Poll is called from every step on more than a few users.
+	Poll Poll
 }
 
 const (
@@ -151,7 +153,7 @@ func (r *Result) reset(k int) {
 		SlopeSINR: grow(r.SlopeSINR, k),
 		SlopeRate: grow(r.SlopeRate, k),
 		Violated:  r.Violated[:0],
-		Beams:     Beams{k, grow(r.Beams.Coefficients, k*k)},
+		Beams:     Beams{Users: k, Coefficients: grow(r.Beams.Coefficients, k*k)},
 	}
 	r.clear()
 }
@@ -202,7 +204,8 @@ func (o *Optimal) converge(p *Problem, ws *Workspace, r *Result) Status {
 
 	for r.Steps < maxSteps {
 		r.Steps++
-		if !ws.factor(n) {
+		o.Poll.step(n)
+		if !ws.factor(n, o.Poll) {
 			return IllConditioned
 		}
 		// The function decreases along Newton's direction; where a step was too
@@ -213,7 +216,7 @@ func (o *Optimal) converge(p *Problem, ws *Workspace, r *Result) Status {
 			straight = false
 			continue
 		}
-		invertHermitian(ws.b, ws.a, ws.x, n, ws.inv)
+		invertHermitian(ws.b, ws.a, ws.x, n, ws.inv, o.Poll)
 		sum, spread := ws.residual(n)
 		if bound, ok := ws.lowerBound(n, sum, spread); !ok {
 			return Unservable
@@ -338,7 +341,7 @@ func (ws *Workspace) start(p *Problem, penalty float64) float64 {
 }
 
 // factor forms A = I + S G S and its Cholesky factor in ws.a.
-func (ws *Workspace) factor(n int) bool {
+func (ws *Workspace) factor(n int, poll Poll) bool {
 	for i := range n {
 		ws.s[i] = math.Exp(ws.t[i] / 2)
 	}
@@ -351,7 +354,7 @@ func (ws *Workspace) factor(n int) bool {
 		}
 		a[i] += 1
 	}
-	return choleskyHermitian(ws.a, n, ws.inv)
+	return choleskyHermitian(ws.a, n, ws.inv, poll)
 }
 
 // value returns log det A - sum_k t_k g_k/(1+g_k).

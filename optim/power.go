@@ -251,6 +251,8 @@ type Iterative struct {
 	Tolerance float64
 	// MaxSteps bounds the steps. 0 means 100000.
 	MaxSteps int
+	// Poll is called every pollSteps steps.
+	Poll Poll
 }
 
 // Solve solves p into r and returns r.Status: Solved; AboveLimits; Unservable when
@@ -261,6 +263,8 @@ func (it Iterative) Solve(p *FixedProblem, r *PowerResult) Status {
 	r.Status = it.solve(p, r)
 	return r.Status
 }
+
+const pollSteps = 16
 
 func (it Iterative) solve(p *FixedProblem, r *PowerResult) Status {
 	if !p.valid() {
@@ -277,7 +281,9 @@ func (it Iterative) solve(p *FixedProblem, r *PowerResult) Status {
 	step := slices.Clone(u) // next - now, >= 0; the next step is F step
 	next := make([]float64, n)
 	for r.Steps < maxSteps {
-		r.Steps++
+		if r.Steps++; r.Steps%pollSteps == 0 {
+			it.Poll.now()
+		}
 		sum := 0.0
 		for k := range n {
 			sum += now[k] + step[k]

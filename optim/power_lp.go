@@ -15,6 +15,8 @@ import (
 type LinearProgram struct {
 	// New makes the solver; nil means lp.New.
 	New func(*lp.Problem, *lp.Settings) (lp.Solver, error)
+	// Context ends the solve, with IllConditioned; nil means never.
+	Context context.Context
 }
 
 // Solve solves p into r and returns r.Status: Solved; Unservable when the targets
@@ -47,7 +49,7 @@ func (l LinearProgram) solve(p *FixedProblem, r *PowerResult) Status {
 
 func (l LinearProgram) run(p *FixedProblem, program *lp.Problem, r *PowerResult) Status {
 	var sol lp.Solution
-	status := runProgram(l.New, program, nil, &sol)
+	status := runProgram(l.Context, l.New, program, nil, &sol)
 	r.Steps += sol.Iterations
 	if status != Solved {
 		return status
@@ -58,7 +60,10 @@ func (l LinearProgram) run(p *FixedProblem, program *lp.Problem, r *PowerResult)
 // runProgram solves a program once, with lp.New where newSolver is nil:
 // Unservable for an infeasible one, StepLimit where a limit of set ended it,
 // IllConditioned for everything else that is not Solved.
-func runProgram(newSolver func(*lp.Problem, *lp.Settings) (lp.Solver, error), p *lp.Problem, set *lp.Settings, sol *lp.Solution) Status {
+func runProgram(ctx context.Context, newSolver func(*lp.Problem, *lp.Settings) (lp.Solver, error), p *lp.Problem, set *lp.Settings, sol *lp.Solution) Status {
+	if ctx == nil {
+		ctx = context.Background()
+	}
 	if newSolver == nil {
 		newSolver = lp.New
 	}
@@ -67,7 +72,7 @@ func runProgram(newSolver func(*lp.Problem, *lp.Settings) (lp.Solver, error), p 
 		return IllConditioned
 	}
 	defer solver.Close()
-	if err := solver.Solve(context.Background(), sol); err != nil {
+	if err := solver.Solve(ctx, sol); err != nil {
 		return IllConditioned
 	}
 	switch sol.Status {

@@ -155,7 +155,7 @@ type pricedBand struct {
 
 // load takes the band's users. It returns the place of a user whose channel is
 // zero, or -1.
-func (b *pricedBand) load(set *rowSet, band *Band, maxPenaltyDB float64) int {
+func (b *pricedBand) load(set *rowSet, band *Band, maxPenaltyDB float64, poll Poll) int {
 	b.set, b.h = set, band.Channel
 	b.users = b.users[:0]
 	b.sinr = b.sinr[:0]
@@ -177,6 +177,7 @@ func (b *pricedBand) load(set *rowSet, band *Band, maxPenaltyDB float64) int {
 	n := len(b.users)
 	b.gram.resize(n)
 	for i, k := range b.users {
+		poll.step(n)
 		hk := b.h.User(k)
 		for j := range i {
 			b.gram.Data[i*n+j] = dot(hk, b.h.User(b.users[j]))
@@ -186,7 +187,7 @@ func (b *pricedBand) load(set *rowSet, band *Band, maxPenaltyDB float64) int {
 			return k
 		}
 	}
-	b.optimal = Optimal{Tolerance: pricedTolerance, MaxPenaltyDB: maxPenaltyDB}
+	b.optimal = Optimal{Tolerance: pricedTolerance, MaxPenaltyDB: maxPenaltyDB, Poll: poll}
 	b.start = grow(b.start, n)
 	clear(b.start)
 	b.z = 1
@@ -328,6 +329,7 @@ func (b *pricedBand) eval(q []float64) (value, lower float64, status Status) {
 	b.predict(q)
 	last := math.Inf(1)
 	for range maxScaleSteps {
+		b.optimal.Poll.now()
 		b.sweep(q)
 		b.result = Result{Violated: b.result.Violated[:0]}
 		status = b.optimal.converge(&Problem{Gram: &b.gram, SINR: b.sinr, Start: b.start}, &b.ws, &b.result)

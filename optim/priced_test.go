@@ -22,7 +22,7 @@ func TestPricedDerivatives(t *testing.T) {
 			band.ErrorVariance = []float64{0.02, 0.01, 0.03, 0, 0.02}
 		}
 		var b pricedBand
-		if k := b.load(&set, &band, 0); k >= 0 {
+		if k := b.load(&set, &band, 0, nil); k >= 0 {
 			t.Fatal("zero channel")
 		}
 		active := []int{1, 3, 8, 9, 10}

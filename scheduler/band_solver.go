@@ -25,6 +25,8 @@ type bandSolver struct {
 	unit    optim.Beams // fixed beams of unit power
 	gains   []float64
 	start   []float64
+
+	poll func() // see clock; nil: none
 }
 
 // set makes ready the users of positive rate, in nats per use of subband f.
@@ -88,6 +90,7 @@ func (b *bandSolver) solveOptimal(penalty []float64) optim.Status {
 		b.start = append(b.start, penalty[k]*b.sinr[i]/b.gram.Norm2(i))
 	}
 	p := optim.Problem{Gram: &b.gram, SINR: b.sinr, ErrorVariance: b.errorVariance(), Start: b.start}
+	b.optimal.Poll = b.poll
 	status := b.optimal.Solve(&p, &b.ws, &b.result)
 	if status == optim.Solved {
 		for i, k := range b.users {
@@ -105,6 +108,7 @@ func (b *bandSolver) fixBeams() (status optim.Status) {
 	case BeamsZeroForcing:
 		status = b.unit.ZeroForcing(&b.gram)
 	case BeamsRegularized:
+		b.unit.Poll = b.poll
 		_, status = b.unit.BestRegularized(&b.gram, b.sinr, b.errorVariance())
 	case BeamsCodebook:
 		return b.bookGains()
@@ -149,9 +153,9 @@ func (b *bandSolver) weights() []complex128 {
 
 func (b *bandSolver) powerControl() optim.PowerControl {
 	if b.view.options.Power == PowerIterative {
-		return optim.Iterative{}
+		return optim.Iterative{Poll: b.poll}
 	}
-	return optim.LinearProgram{}
+	return optim.LinearProgram{Context: b.view.clock.context()}
 }
 
 func (b *bandSolver) form(beams *optim.Beams) []complex128 {

@@ -93,9 +93,11 @@ type beamChoice struct {
 	rows    []float64 // RowGain of the problem
 	scale   float64   // of limits in it
 	stop    func() bool
+	clock   *clock
 }
 
-func (c *beamChoice) init(users int) {
+func (c *beamChoice) init(users int, until *clock) {
+	c.clock = until
 	c.beam, c.scale = make([]int, users), 1
 	for k := range c.beam {
 		c.beam[k] = -1
@@ -208,13 +210,13 @@ func (c *beamChoice) limit(s *groupSolver, g *onAir) {
 func (c *beamChoice) solve() optim.Status {
 	p := &c.problem
 	if p.Start != nil {
-		quick := optim.LimitedCodebook{MaxNodes: 1, Exact: p.Users*p.Beams <= optim.MaxExactPairs, Stop: c.stop}
+		quick := optim.LimitedCodebook{MaxNodes: 1, Exact: p.Users*p.Beams <= optim.MaxExactPairs, Stop: c.stop, Poll: c.clock.poll(), Context: c.clock.context()}
 		if status := quick.Solve(p, &c.ws, &c.result); status != optim.StepLimit && status != optim.AboveLimits {
 			return status
 		}
 		p.Start = nil
 	}
-	full := optim.LimitedCodebook{Exact: true, Stop: c.stop}
+	full := optim.LimitedCodebook{Exact: true, Stop: c.stop, Poll: c.clock.poll(), Context: c.clock.context()}
 	return full.Solve(p, &c.ws, &c.result)
 }
 

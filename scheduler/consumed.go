@@ -245,7 +245,7 @@ func (s *antennaSearch) try(n int) *onAntennas {
 		return t
 	}
 	antennas := slices.Sorted(slices.Values(s.order[:n]))
-	t := &onAntennas{newViewFrom(s.all.slot, s.all.options, antennas), s.from.clone()}
+	t := &onAntennas{newViewFrom(s.all.clock, s.all.slot, s.all.options, antennas), s.from.clone()}
 	t.partition.members = nil // users keep their parts
 	for i := range t.partition.groups {
 		g := &t.partition.groups[i]
@@ -255,7 +255,7 @@ func (s *antennaSearch) try(n int) *onAntennas {
 	copy(t.view.solver.penalty, s.all.solver.penalty)
 	copy(t.view.solver.fraction, s.all.solver.fraction)
 	t.view.solver.limited.headroom = s.all.solver.limited.headroom
-	t.view.ctx, t.view.quick = s.all.ctx, true
+	t.view.quick = true
 	t.view.solver.solves = s.all.solver.solves
 	t.view.divide(t.partition)
 	s.all.solver.solves = t.view.solver.solves

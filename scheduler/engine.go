@@ -3,6 +3,7 @@ package scheduler
 import (
 	"context"
 	"math"
+	"time"
 )
 
 // Engine schedules the slots of one session, one at a time. It must not be shared
@@ -52,9 +53,26 @@ func rejected(slot *Slot, bad []Violation) *Plan {
 
 // schedule plans a slot that is known to be good after those in memory.
 func schedule(ctx context.Context, slot *Slot, m *memory) *Plan {
+	c := newClock(ctx, time.Now)
+	defer c.release()
+	return scheduleBy(c, slot, m)
+}
+
+// scheduleBy is schedule by a clock. At the hard end it returns what there is.
+func scheduleBy(c *clock, slot *Slot, m *memory) (plan *Plan) {
+	f := &fallback{clock: c, slot: slot}
+	defer func() {
+		switch cause := recover().(type) {
+		case nil:
+		case outOfTime:
+			plan = f.late()
+		default:
+			panic(cause)
+		}
+	}()
 	headroom := 0.0
 	for {
-		plan, v, next, lack := scheduleWithin(ctx, slot, m, headroom)
+		plan, v, next, lack := f.scheduleWithin(slot, m, headroom)
 		if lack == 0 || headroom == mostHeadroom {
 			if lack > 0 && v.options.Objective == ObjectiveConsumed {
 				// On the edge of limits, where time on the air costs most: room for
@@ -62,11 +80,12 @@ func schedule(ctx context.Context, slot *Slot, m *memory) *Plan {
 				wider := *slot
 				wider.Options = v.options
 				wider.Options.Objective = ObjectiveRadiated
-				return schedule(ctx, &wider, m)
+				slot, headroom = &wider, 0
+				continue
 			}
 			*m = next
 			if v.options.Floor && plan.Status != StatusFailed {
-				plan.proveFloor(ctx, v)
+				plan.proveFloor(v)
 			}
 			return plan
 		}
@@ -78,15 +97,15 @@ func schedule(ctx context.Context, slot *Slot, m *memory) *Plan {
 const mostHeadroom = 1e-3
 
 // scheduleWithin plans a slot with limits drawn in by headroom until weights are
-// encoded. next is the memory after the slot, were this its plan; lack is the largest relative shortfall of a rate that could be had
-// within the limits, but for the rounding of weights.
-func scheduleWithin(ctx context.Context, slot *Slot, m *memory, headroom float64) (plan *Plan, v *View, next memory, lack float64) {
-	plan = &Plan{Sequence: slot.Sequence, EngineVersion: Version}
-	v = newView(slot, slot.Options.Resolve())
+// encoded. next is the memory after the slot, were this its plan; lack is the largest
+// relative shortfall of a rate that could be had within the limits, but for the
+// rounding of weights.
+func (f *fallback) scheduleWithin(slot *Slot, m *memory, headroom float64) (plan *Plan, v *View, next memory, lack float64) {
+	v = newViewOn(f.clock, slot, slot.Options.Resolve())
 	v.solver.limited.headroom = headroom
-	plan.Strategy = Strategy{v.options.Grouping, v.options.Beams, v.options.Power}
-	v.ctx = ctx
+	plan = &Plan{Sequence: slot.Sequence, EngineVersion: Version, Strategy: v.strategy()}
 	v.remember(m)
+	f.prepare(v)
 	p := v.choose(plan)
 	if p == nil {
 		plan.Status, plan.Solves = StatusFailed, v.solver.solves
@@ -96,9 +115,21 @@ func scheduleWithin(ctx context.Context, slot *Slot, m *memory, headroom float64
 		next.keep(v, p)
 	}
 	on, p := v.switchOff(p)
+	lack = plan.finish(on, p)
+	plan.StoppedEarly = v.stopped || on.stopped
+	f.note(plan)
+	if v.peak == nil || p.short {
+		lack = 0
+	}
+	return plan, v, next, lack
+}
+
+// finish makes the plan of a partition, its status and all, and returns the largest
+// relative shortfall of a rate.
+func (plan *Plan) finish(v *View, p *partition) (lack float64) {
+	plan.fill(v, p.groups)
+	plan.Solves = v.solver.solves
 	plan.StoppedEarly = v.stopped
-	plan.fill(on, p.groups)
-	plan.Solves = on.solver.solves
 	plan.Status = StatusMet
 	for i := range plan.Users {
 		if u := &plan.Users[i]; !u.met() {
@@ -109,13 +140,14 @@ func scheduleWithin(ctx context.Context, slot *Slot, m *memory, headroom float64
 	if plan.Status == StatusShort {
 		plan.CommonFraction, plan.FractionProved = plan.commonFraction(v, p.unserved), p.fractionProved && !plan.StoppedEarly
 	}
-	if v.peak == nil || p.short {
-		lack = 0
-	}
 	if plan.Status == StatusMet {
 		plan.LimitsBinding, plan.UnservableUserIDs = nil, nil
 	}
-	return plan, v, next, lack
+	return lack
+}
+
+func (v *View) strategy() Strategy {
+	return Strategy{v.options.Grouping, v.options.Beams, v.options.Power}
 }
 
 // met reports whether the target is met.

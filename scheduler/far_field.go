@@ -29,7 +29,11 @@ func newFarField(s *Slot, antennas []int) *eirp.Field {
 // is none, to what is soon done.
 func (v *View) eirpWork() eirp.Work {
 	if v.late() {
-		return eirp.Work{Cells: max(1, hurriedCells/(1+len(v.slot.Limits.ProtectedDirections)))}
+		cells := max(1, hurriedCells/(1+len(v.slot.Limits.ProtectedDirections)))
+		return eirp.Work{Cells: cells, Stop: func() bool {
+			v.clock.check()
+			return false
+		}}
 	}
 	return eirp.Work{Stop: v.late}
 }

@@ -54,7 +54,8 @@ func (s *groupSolver) init(v *View) {
 		s.fraction[i] = -1
 	}
 	s.better = make(map[string][]float64)
-	s.choice.init(k)
+	s.choice.init(k, v.clock)
+	s.band.poll, s.limited.solver.Poll = v.clock.poll(), v.clock.poll()
 }
 
 // power returns the power of the group in W while on the air for the share
@@ -337,6 +338,7 @@ func (s *groupSolver) freePower(g *onAir, rates, slopes []float64) float64 {
 // [user][band], and fills s.slope with its derivatives.
 func (s *groupSolver) solveBand(g *onAir, rates []float64, c int) float64 {
 	s.solves++
+	s.view.clock.check()
 	f := g.bands[c]
 	s.rate = slices.Grow(s.rate[:0], len(g.users))[:len(g.users)]
 	for i := range s.rate {

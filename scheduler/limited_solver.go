@@ -70,6 +70,7 @@ func (s *groupSolver) solveLimited(g *onAir, rates []float64) optim.Status {
 	p := &l.problem
 	v := s.view
 	n, gap := len(g.bands), v.gap
+	v.clock.check()
 	if l.isLast(g, rates, v.peak) {
 		return optim.Solved
 	}

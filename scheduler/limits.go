@@ -399,9 +399,7 @@ const (
 func (v *View) withoutLimits() *View {
 	slot := *v.slot
 	slot.Limits = Limits{MaxGroupSize: slot.Limits.MaxGroupSize, MaxGroups: slot.Limits.MaxGroups}
-	free := newViewFrom(&slot, v.options, v.antennas)
-	free.ctx = v.ctx
-	return free
+	return newViewFrom(v.clock, &slot, v.options, v.antennas)
 }
 
 // groupWeights returns the weights of a group at its share, nil where it does not

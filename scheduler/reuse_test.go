@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+	"time"
 )
 
 // What a group took under some limits is not what it takes under others: neither
@@ -48,7 +49,7 @@ func TestMemoryCountsSlots(t *testing.T) {
 		peakW *= 1 + 1e-7
 		slot.Limits.TotalPowerW = &peakW
 		slot.Options.Weights = WeightsI16
-		if _, _, _, lack := scheduleWithin(context.Background(), slot, &memory{}, 0); lack > 0 {
+		if _, _, _, lack := (&fallback{clock: newClock(context.Background(), time.Now)}).scheduleWithin(slot, &memory{}, 0); lack > 0 {
 			again++
 		}
 		e := NewEngine()

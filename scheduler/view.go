@@ -1,10 +1,8 @@
 package scheduler
 
 import (
-	"context"
 	"math"
 	"math/rand/v2"
-	"time"
 
 	"leastwatt/energy"
 	"leastwatt/optim"
@@ -15,7 +13,7 @@ import (
 // Users keep the numbers they have in the slot.
 type View struct {
 	slot     *Slot
-	ctx      context.Context
+	clock    *clock           // when to stop; nil: never
 	stopped  bool             // a search was ended early
 	memory   *memory          // of the session; nil: none
 	antennas []int            // in use
@@ -38,22 +36,25 @@ type View struct {
 }
 
 // newView prepares a validated slot. O(F K^2 M).
-func newView(slot *Slot, options Options) *View {
+func newView(slot *Slot, options Options) *View { return newViewOn(nil, slot, options) }
+
+// newViewOn is newView on a clock.
+func newViewOn(c *clock, slot *Slot, options Options) *View {
 	var antennas []int
 	for m := range slot.Channel.Antennas {
 		if len(slot.Limits.AntennaPowerW) == 0 || allowed(slot.Limits.AntennaPowerW[m]) > 0 {
 			antennas = append(antennas, m)
 		}
 	}
-	return newViewFrom(slot, options, antennas)
+	return newViewFrom(c, slot, options, antennas)
 }
 
 // newViewFrom is newView with the antennas given in use, rising.
-func newViewFrom(slot *Slot, options Options, antennas []int) *View {
+func newViewFrom(c *clock, slot *Slot, options Options, antennas []int) *View {
 	k, f := len(slot.Users), slot.Channel.Subbands
 	v := &View{
 		slot:     slot,
-		ctx:      context.Background(),
+		clock:    c,
 		antennas: antennas,
 		options:  options,
 		station:  options.Consumption.station(),
@@ -63,11 +64,7 @@ func newViewFrom(slot *Slot, options Options, antennas []int) *View {
 		channel:  make([]optim.Channel, f),
 		gram:     make([]optim.Gram, f),
 	}
-	v.far = newFarField(slot, v.antennas)
-	v.peak = newPeakLimits(slot, v.antennas, v.far)
-	if v.peak != nil {
-		v.peak.work = v.eirpWork
-	}
+	v.setFarField()
 	imperfect := false
 	for i := range slot.Users {
 		v.rate[i] = math.Ln2 * slot.Users[i].RateBps / slot.BandwidthHz
@@ -82,7 +79,7 @@ func newViewFrom(slot *Slot, options Options, antennas []int) *View {
 	for b := range f {
 		v.allBands = append(v.allBands, b)
 		v.channel[b] = v.normalized(b)
-		v.gram[b].Compute(v.channel[b])
+		v.gram[b].ComputePolled(v.channel[b], c.poll())
 		if imperfect {
 			v.errVar[b] = make([]float64, k)
 			for i := range slot.Users {
@@ -95,12 +92,22 @@ func newViewFrom(slot *Slot, options Options, antennas []int) *View {
 	return v
 }
 
+// setFarField gives the view a far field, and limits in it, of its own.
+func (v *View) setFarField() {
+	v.far = newFarField(v.slot, v.antennas)
+	v.peak = newPeakLimits(v.slot, v.antennas, v.far)
+	if v.peak != nil {
+		v.peak.work = v.eirpWork
+	}
+}
+
 // normalized returns the channel of subband b from the antennas in use, over
 // the square root of the noise.
 func (v *View) normalized(b int) optim.Channel {
 	slot := v.slot
 	h := optim.NewChannel(len(slot.Users), len(v.antennas))
 	for i := range slot.Users {
+		v.clock.check()
 		scale := 1 / math.Sqrt(slot.Users[i].SubbandNoise(b, slot.Channel.Subbands))
 		samples, out := slot.Channel.At(i, b), h.User(i)
 		for a, m := range v.antennas {
@@ -159,20 +166,18 @@ func (v *View) fits(groups [][]int) bool {
 }
 
 // Stopped reports whether a search must end with the best it has: the context is
-// done, its deadline has passed or the work limit is reached. The plan says so
-// then.
+// done, its deadline is near or the work limit is reached. The plan says so then.
 func (v *View) Stopped() bool {
-	if !v.stopped {
+	if v.stopped {
+		v.clock.check()
+	} else {
 		v.stopped = v.late() || v.options.WorkLimit > 0 && v.solver.solves >= v.options.WorkLimit
 	}
 	return v.stopped
 }
 
-// late reports whether time is up.
-func (v *View) late() bool {
-	deadline, ok := v.ctx.Deadline()
-	return v.ctx.Err() != nil || ok && !time.Now().Before(deadline)
-}
+// late reports whether the time for searches is up.
+func (v *View) late() bool { return v.clock.stopped() }
 
 // Rate returns the target of user k in nats per use were it on the air for the
 // whole slot.

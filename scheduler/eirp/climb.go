@@ -23,6 +23,9 @@ func (b *Beams) climbed(r *Region, off, turn float64) Peak {
 	scale := f.largestRadians()
 	trust := 1 / scale
 	for range climbs {
+		if b.work.Stop != nil && b.work.Stop() {
+			break
+		}
 		x = f.expand(b.weights, r, off, turn)
 		step := r.step(x, trust)
 		length := math.Hypot(step[0], step[1])

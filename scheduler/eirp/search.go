@@ -24,6 +24,7 @@ type Beams struct {
 	amplitude float64      // of all antennas in phase
 	rounding  float64      // of a field, at most
 	work      Work
+	perStop   int // cells
 }
 
 // Work bounds a search.
@@ -40,20 +41,21 @@ const DefaultCells = 1 << 18
 
 const (
 	unit           = 0x1p-53
-	cellsPerStop   = 16
-	climbs         = 40   // steps of a climb, at most
-	climbTo        = 1e-8 // radians of phase at which a climb ends
-	firstSpread    = 0.5  // of amplitudes in phase: largest of a first cell's expansion
-	halfCandidate  = 0.5  // of a level: cells that are climbed from too, once one is above
-	leastRadius    = 1e-9 // of a cell that is cut
-	samePeak       = 1e-5 // radians of phase over the array within which peaks are one
-	relativePeakUp = 1e-7 // by which a proved maximum is above the largest EIRP found
+	weightsPerStop = 1 << 14 // looked at before time is asked for again
+	climbs         = 40      // steps of a climb, at most
+	climbTo        = 1e-8    // radians of phase at which a climb ends
+	firstSpread    = 0.5     // of amplitudes in phase: largest of a first cell's expansion
+	halfCandidate  = 0.5     // of a level: cells that are climbed from too, once one is above
+	leastRadius    = 1e-9    // of a cell that is cut
+	samePeak       = 1e-5    // radians of phase over the array within which peaks are one
+	relativePeakUp = 1e-7    // by which a proved maximum is above the largest EIRP found
 )
 
 // Beams returns the beams of some weights, [beam][antenna], to search. It keeps w.
 // Beams of one field share its scratch.
 func (f *Field) Beams(w []complex128, work Work) *Beams {
 	b := &Beams{field: f, weights: w, work: work, weight: make([]float64, len(f.radians))}
+	b.perStop = 1 + weightsPerStop/(1+len(w))
 	if work.Cells == 0 {
 		b.work.Cells = DefaultCells
 	}
@@ -162,7 +164,7 @@ func (s *search) next() bool {
 		if c.bound <= s.level {
 			continue
 		}
-		if s.left == 0 || s.left%cellsPerStop == 0 && b.work.Stop != nil && b.work.Stop() {
+		if s.left == 0 || s.left%b.perStop == 0 && b.work.Stop != nil && b.work.Stop() {
 			s.stopped = true
 			cut = append(cut, s.cells[i:]...)
 			break
