@@ -167,7 +167,7 @@ func TestConsumedOneUserExhaustive(t *testing.T) {
 					in = append(in, m)
 				}
 			}
-			v := newViewFrom(slot, slot.Options.Resolve(), in)
+			v := newViewFrom(nil, slot, slot.Options.Resolve(), in)
 			p := &partition{groups: []onAir{{users: v.active, bands: v.allBands}}}
 			v.divide(p)
 			least = math.Min(least, p.powerW/0.4)
