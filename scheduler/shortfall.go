@@ -59,7 +59,7 @@ func (v *View) shortfall(tried []*partition) *partition {
 			best, most = q, t
 		}
 	}
-	best, most, proved := s.mostFraction(best, most, without(v.active, out), tried)
+	best, _, proved := s.mostFraction(best, most, without(v.active, out), tried)
 	edge := shareEdge
 	if v.peak != nil && len(v.peak.cones) > 0 {
 		edge = shareEdgeEIRP

@@ -24,7 +24,7 @@ func TestMergeOptions(t *testing.T) {
 			}
 			return o
 		}
-		session, own := something(f), something(f)
+		session, own := something(f), f.Default()
 		switch f.Kind() {
 		case protoreflect.MessageKind: // a whole goes in place of a whole
 			a, b := (&pb.Options{}).ProtoReflect().NewField(f), (&pb.Options{}).ProtoReflect().NewField(f)
@@ -33,10 +33,8 @@ func TestMergeOptions(t *testing.T) {
 			b.Message().Set(inner, something(inner))
 			session, own = a, b
 		default:
-			own = f.Default()
 			if !f.HasPresence() {
-				session = f.Default() // not set, to proto3
-				own = something(f)
+				session, own = f.Default(), something(f) // not set, to proto3
 			}
 		}
 		for _, c := range []struct {

@@ -27,18 +27,14 @@ const sectorFloor = 1e-3
 // Field is the far field of an array. It holds scratch, so that it must not be
 // shared between goroutines.
 type Field struct {
-	element    Element
-	boresight  float64      // power gain of one antenna
-	radians    [][3]float64 // [antenna] position times 2 pi / lambda, about the array's middle
-	waves      waves
-	lineAxis   [3]float64 // of antennas on a line, of unit length
-	isLine     bool
-	expansion  expansion
-	row        []complex128
-	cellsLeft  int
-	cells      []cell // of the level of the search at work
-	nextCells  []cell
-	candidates []Peak
+	element   Element
+	boresight float64      // power gain of one antenna
+	radians   [][3]float64 // [antenna] position times 2 pi / lambda, about the array's middle
+	waves     waves
+	lineAxis  [3]float64 // of antennas on a line, of unit length
+	isLine    bool
+	expansion expansion
+	row       []complex128
 }
 
 // New returns the far field of antennas at positions in m, x, y, z each.
