@@ -30,6 +30,9 @@ func (v *View) boundPower() {
 		v.peak = &limits
 	}
 	v.peak.totalW = w
+	if v.book != nil {
+		v.book.count(v.peak)
+	}
 }
 
 // interferenceFreeW returns the power of all users with rates so many times their

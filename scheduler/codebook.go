@@ -30,18 +30,24 @@ func newBeamBook(v *View) *beamBook {
 		b.beams.Gains(gain, v.channel[f])
 		b.gain = append(b.gain, gain)
 	}
-	if v.peak == nil {
-		return b
+	b.count(v.peak)
+	return b
+}
+
+// count sets what limits, nil for none, count of each beam's power.
+func (b *beamBook) count(l *peakLimits) {
+	b.limits = nil
+	if l == nil {
+		return
 	}
-	if !math.IsInf(v.peak.totalW, 1) {
+	if !math.IsInf(l.totalW, 1) {
 		b.limits = slices.Repeat([]float64{1}, b.beams.Beams)
 	}
-	for m := range v.peak.antennaW {
+	for m := range l.antennaW {
 		for i := range b.beams.Beams {
 			b.limits = append(b.limits, abs2(b.beams.Beam(i)[m]))
 		}
 	}
-	return b
 }
 
 // codebook returns the beams that options name, on all antennas of a slot.
