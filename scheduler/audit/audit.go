@@ -60,7 +60,11 @@ func Recompute(slot *scheduler.Slot, plan *scheduler.Plan) (*Result, error) {
 // that are not finite (ErrMismatch), and the context's when that is done: there is no
 // part of an audit. It takes O(groups users^2 subbands antennas).
 func Run(ctx context.Context, slot *scheduler.Slot, plan *scheduler.Plan, truth *scheduler.Channel) (*Result, error) {
-	a, err := run(ctx, slot, plan)
+	if err := check(slot, plan); err != nil {
+		return nil, err
+	}
+	a := newAuditor(ctx, slot, plan)
+	err := a.run()
 	if err == nil && truth != nil {
 		err = a.overTruth(truth)
 	}
@@ -73,16 +77,13 @@ func Run(ctx context.Context, slot *scheduler.Slot, plan *scheduler.Plan, truth 
 	return &a.result, nil
 }
 
-// run audits plan over the slot's own channel, as far as the context lets it.
-func run(ctx context.Context, slot *scheduler.Slot, plan *scheduler.Plan) (*auditor, error) {
-	if err := check(slot, plan); err != nil {
-		return nil, err
-	}
-	a := newAuditor(ctx, slot, plan)
-	if slot.Options.Beams == scheduler.BeamsCodebook || plan.Strategy.Beams == scheduler.BeamsCodebook {
+// run audits the plan over the slot's own channel, as far as the context lets it. Slot
+// and plan have been checked.
+func (a *auditor) run() error {
+	if a.slot.Options.Beams == scheduler.BeamsCodebook || a.plan.Strategy.Beams == scheduler.BeamsCodebook {
 		var err error
-		if a.book, err = newCodebook(slot); err != nil {
-			return nil, err
+		if a.book, err = newCodebook(a.slot); err != nil {
+			return err
 		}
 	}
 	a.identity()
@@ -95,9 +96,9 @@ func run(ctx context.Context, slot *scheduler.Slot, plan *scheduler.Plan) (*audi
 	a.consumed()
 	a.floor()
 	if !finiteResult(&a.result) {
-		return nil, fmt.Errorf("%w: powers or rates overflow", ErrMismatch)
+		return fmt.Errorf("%w: powers or rates overflow", ErrMismatch)
 	}
-	return a, nil
+	return nil
 }
 
 func finiteResult(r *Result) bool {

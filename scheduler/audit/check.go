@@ -62,6 +62,10 @@ func checkSlot(slot *scheduler.Slot) error {
 	return nil
 }
 
+// mostWavelengths is how far antennas may be from the origin: phases are long no more
+// than rounding there, and nothing overflows yet.
+const mostWavelengths = 1e60
+
 // checkArray returns an error unless the far field of a slot is defined.
 func checkArray(slot *scheduler.Slot) error {
 	array := slot.Array
@@ -80,8 +84,8 @@ func checkArray(slot *scheduler.Slot) error {
 		return errors.New("array.positionsM is not one position per antenna")
 	}
 	for _, p := range array.PositionsM {
-		if x := (vector{}).plus(slot.CarrierHz/speedOfLightMps, p); !finite(x[:]...) || !finite(x.norm()) {
-			return errors.New("array.positionsM is not finite, in m or in wavelengths")
+		if x := (vector{}).plus(slot.CarrierHz/speedOfLightMps, p); !(x.norm() < mostWavelengths) {
+			return fmt.Errorf("array.positionsM: %v is not within %g wavelengths", p, mostWavelengths)
 		}
 	}
 	if !(slot.CarrierHz > 0) || !finite(slot.CarrierHz, array.ElementGainDBi) {

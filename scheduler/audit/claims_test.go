@@ -235,6 +235,7 @@ func TestUnservable(t *testing.T) {
 	only(t, slot, plan, "unservableUserIds")
 	plan.StoppedEarly = true
 	only(t, slot, plan)
+	plan.StoppedEarly = false
 	plan.UnservableUserIDs = []string{"u"}
 	only(t, slot, plan)
 	plan.UnservableUserIDs = []string{"u", "u"}
@@ -296,5 +297,82 @@ func TestWords(t *testing.T) {
 		if got := tc.f.String(); got != tc.want {
 			t.Errorf("%q, want %q", got, tc.want)
 		}
+	}
+}
+
+// Every subband's shares count, on every subband of a group, and every group's power.
+func TestEveryOneCounts(t *testing.T) {
+	slot, plan := twoSubbands() // shares of a quarter on subband 1, a half on both
+	plan.Groups[0].Share, plan.Groups[1].Share = 0.5, 0.5+1e-6
+	r, err := Recompute(slot, plan)
+	if err != nil || !slices.ContainsFunc(r.Findings, func(f Finding) bool { return strings.Contains(f.Text, "shares on subband 1") }) {
+		t.Errorf("%v %v", err, r)
+	}
+	slot, plan = twoSubbands() // groups of 4 W and 2 W
+	slot.Limits.TotalPowerW = number(3)
+	only(t, slot, plan, "groups")
+	slot.Limits.TotalPowerW = number(4)
+	only(t, slot, plan)
+
+	slot, plan = byHand()
+	slot.Groups = []scheduler.FixedGroup{{UserIDs: []string{"one", "two"}, Share: number(0.5 + 1e-8)}}
+	only(t, slot, plan, "groups[0]")
+}
+
+// Of targets that are repaid of earlier slots, a plan may claim from the slot's own to twice
+// that.
+func TestRepaid(t *testing.T) {
+	for by, right := range map[float64]bool{1: true, 1.5: true, 2: true, 0.9: false, 2.1: false} {
+		slot, plan := byHand()
+		slot.Options.BacklogSlots = 9
+		slot.Users[1].RateBps = 1e5
+		plan.Users[1].TargetBps = by * 1e5
+		if right {
+			only(t, slot, plan)
+		} else {
+			only(t, slot, plan, "users[1].targetBps")
+		}
+	}
+}
+
+// The largest EIRP is claimed to 1e-6.
+func TestPeakToTheLastDigits(t *testing.T) {
+	for by, right := range map[float64]bool{1: true, 1 + 1e-7: true, 1 + 1e-5: false, 1 - 1e-5: false} {
+		slot, plan := onAir([][3]float64{{0, 0, 0}, {0, 0.5, 0}}, 1, 1)
+		plan.PeakEIRPW = number(4 * by)
+		r, err := Recompute(slot, plan)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if told := len(recomputed(r, "peakEirpW")) > 0; told == right {
+			t.Errorf("%g of the peak: %v", by, r.Findings)
+		}
+	}
+}
+
+// What is drawn from the wall: an amplifier of half the power that goes in, and nothing
+// else.
+func TestConsumedByHand(t *testing.T) {
+	slot, plan := byHand()
+	half := 0.5
+	slot.Options.Consumption = &scheduler.Consumption{AmplifierEfficiency: &half}
+	plan.ConsumedPowerW = number(6)
+	only(t, slot, plan)
+	plan.ConsumedPowerW = number(6 * (1 + 1e-8))
+	only(t, slot, plan, "consumedPowerW")
+}
+
+// Interference that cancels is what is not known, where a user's own signal is.
+func TestUnsureInterference(t *testing.T) {
+	slot, plan := byHand()
+	slot.Channel.Samples = []complex128{1, 0, 1, 1}
+	plan.Groups[0].Allocations[0].Weights = []complex128{1e11, -1e11}
+	a := newAuditor(t.Context(), slot, plan)
+	if _, rounding := a.sinr(&plan.Groups[0], 1, 1, 0, 0); !(rounding > 0) || math.IsInf(rounding, 0) {
+		t.Errorf("rounding %g", rounding)
+	}
+	_, exact := a.sinr(&plan.Groups[0], 0, 0, 0, 0)
+	if _, unsure := a.sinr(&plan.Groups[0], 1, 1, 0, 0); !(unsure > 1e-11) || !(exact < 1e-9) {
+		t.Errorf("rounding of what is to cancel %g, of the other %g", unsure, exact)
 	}
 }

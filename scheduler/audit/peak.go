@@ -144,7 +144,7 @@ func (s *search) afford() bool {
 // first cuts the region into rings of cells of about one size.
 func (s *search) first() []cell {
 	r := &s.region
-	size := firstPhaseRad / max(2*math.Pi*s.far+s.patternRad, 1)
+	size := max(firstPhaseRad/max(2*math.Pi*s.far+s.patternRad, 1), 1.0/firstCells) // no array asks for less than there are cells
 	for ; ; size *= 2 {
 		rings := max(1, math.Ceil((r.hiRad-r.loRad)/(2*size)))
 		if rings > firstCells {
