@@ -1,6 +1,7 @@
 package audit
 
 import (
+	"context"
 	"math"
 	"math/rand/v2"
 	"strings"
@@ -253,4 +254,49 @@ func TestBeamsOf(t *testing.T) {
 	// Beams that do not use an antenna, more of them than antennas.
 	group := &scheduler.Group{Allocations: []scheduler.Allocation{{Weights: []complex128{0, 0, 1, 2, 0, 0, 1i, 2}}, {Weights: []complex128{0, 0, 3, 1, 0, 0, 1, 1}}, {Weights: []complex128{0, 0, 3, 1i}}}}
 	near(t, "EIRP", a.eirp(beamsOf(group, 4), vector{1, 0, 0}), 9+5+16+4+10)
+}
+
+// What is not proved of the largest EIRP is told without a limit too, and of any group;
+// work that is not needed is left for the next search; a search stops with its context.
+func TestSearchTold(t *testing.T) {
+	slot, plan := onAir([][3]float64{{0, 0, 0}, {0, 100, 0}, {0, 3, 100}}, 1, 1i, -1)
+	slot.Channel.Subbands = 2
+	plan.Groups[0].Allocations[0].Weights = []complex128{1, 1i, -1, 1, 2, 3i} // two beams
+	quiet := scheduler.Group{Share: 0.5, Allocations: []scheduler.Allocation{{UserID: "u", Weights: make([]complex128, 6)}}}
+	plan.Groups = append(plan.Groups, quiet)
+	for _, claim := range []float64{0, 1} { // the first audit finds what the second claims
+		a := newAuditor(t.Context(), slot, plan)
+		a.work = 1 << 20
+		a.eirp()
+		if claim == 1 && !strings.Contains(a.result.Findings[0].Text, "not proved") {
+			t.Errorf("findings %v", a.result.Findings)
+		}
+		plan.PeakEIRPW = a.result.PeakEIRPW
+	}
+
+	slot, plan = onAir(planar(2, 2), 1, 1, 1, 1)
+	a := newAuditor(t.Context(), slot, plan)
+	a.eirp()
+	if spent := mostWork - a.work; !(spent > 0 && spent < 1<<22) {
+		t.Errorf("%d of work spent", spent)
+	}
+
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	s := search{ctx: ctx, array: newAerial(slot), beams: [][]complex128{{1, 2, 3, 4}}, region: newAerial(slot).everywhere(), work: mostSearchWork}
+	if f := s.run(); f.proved(0) || mostSearchWork-s.work > 1<<12 {
+		t.Errorf("after its context is done: %v, work %d", f, mostSearchWork-s.work)
+	}
+}
+
+// A line of sectors does not send the same all about it: most ahead, 3^2 times the power of
+// one antenna.
+func TestSectorsOnALine(t *testing.T) {
+	slot, _ := onAir(planar(3, 1))
+	slot.Array.ElementPattern = scheduler.PatternSector65
+	a := newAerial(slot)
+	f := newSearch(t, a, [][]complex128{{1, 1, 1}}, a.everywhere()).run()
+	if !f.proved(0) || math.Abs(f.eirpW/9-1) > 1e-9 {
+		t.Errorf("%.12g W, bound %.12g W", f.eirpW, f.boundW)
+	}
 }
