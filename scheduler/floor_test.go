@@ -132,9 +132,16 @@ func TestFloorBelowEveryPlan(t *testing.T) {
 	short, tight := 0, 0
 	known := slices.DeleteFunc(Groupings(), func(i Info) bool { return strings.HasPrefix(i.Name, "test-") })
 	for i := range 80 {
-		s := randomWideSlot(rng, 1+rng.IntN(8), 1+i%3, 1+rng.IntN(10), 0.2+rng.Float64())
-		if i%5 == 0 {
-			everyone(s) // more than can be served, now and then
+		users, antennas := 1+rng.IntN(8), 1+rng.IntN(10)
+		switch i % 8 {
+		case 0, 3:
+			users, antennas = 8, 1+rng.IntN(4)
+		case 1:
+			users = 1 // whose plan is at the floor
+		}
+		s := randomWideSlot(rng, users, 1+i%3, antennas, 0.2+rng.Float64())
+		if users > 2*antennas {
+			everyone(s) // more than can be served
 		}
 		for k := range s.Users {
 			switch rng.IntN(6) {
@@ -153,6 +160,9 @@ func TestFloorBelowEveryPlan(t *testing.T) {
 			s.Options = Options{
 				Floor: true, Grouping: grouping.Name, Beams: beams.Name, Weights: WeightFormat(rng.IntN(4)),
 				RateTable: tables[rng.IntN(len(tables))], SINRGapDB: float64(rng.IntN(3)),
+			}
+			if users == 1 {
+				s.Options.RateTable, s.Options.SINRGapDB = "", 0
 			}
 			p := schedule(context.Background(), s, &memory{})
 			checkFloor(t, s, p)
