@@ -24,7 +24,7 @@ func TestSingleThreaded(t *testing.T) {
 				return err
 			}
 			files++
-			for _, at := range starts(t, path, nil) {
+			for _, at := range goroutines(t, path, nil) {
 				t.Errorf("%s starts a goroutine", at)
 			}
 			return nil
@@ -41,14 +41,14 @@ func TestSingleThreaded(t *testing.T) {
 		"package a\nimport \"sync\"\nfunc A() { var w sync.WaitGroup; w.Go(func() {}) }\n",
 		"package a\nimport \"golang.org/x/sync/errgroup\"\nvar g errgroup.Group\n",
 	} {
-		if len(starts(t, "bad.go", bad)) == 0 {
+		if len(goroutines(t, "bad.go", bad)) == 0 {
 			t.Errorf("nothing found in %q", bad)
 		}
 	}
 }
 
-// starts returns where a file starts goroutines or imports what starts them.
-func starts(t *testing.T, path string, source any) []string {
+// goroutines returns where a file starts goroutines or imports what starts them.
+func goroutines(t *testing.T, path string, source any) []string {
 	t.Helper()
 	set := token.NewFileSet()
 	file, err := parser.ParseFile(set, path, source, 0)
