@@ -1,6 +1,7 @@
 package optim
 
 import (
+	"context"
 	"math"
 
 	"leastwatt/optim/lp"
@@ -75,7 +76,7 @@ func (e *ExactCodebook) solve(p *CodebookProblem, ws *CodebookWorkspace, r *Code
 // exact solves the program for P = capW and sets r.Beam.
 func (ws *CodebookWorkspace) exact(capW float64, set *lp.Settings, r *CodebookResult) Status {
 	var sol lp.Solution
-	status := runProgram(nil, nil, ws.exactProgram(capW), set, &sol)
+	status := runProgram(context.Background(), nil, ws.exactProgram(capW), set, &sol)
 	r.Nodes += sol.Nodes
 	r.Steps += sol.Iterations
 	switch status {
