@@ -54,6 +54,6 @@ func Example() {
 		}
 	}
 	// Output:
-	// pairs met the targets on 20 of 20 slots, 0.1 dB over the best
-	// together met the targets on 20 of 20 slots, 12.3 dB over the best
+	// pairs met the targets on 20 of 20 slots, 0.0 dB over the best
+	// together met the targets on 20 of 20 slots, 15.7 dB over the best
 }
