@@ -97,7 +97,9 @@ type Plan struct {
 	Sequence int64 `protobuf:"varint,1,opt,name=sequence,proto3" json:"sequence,omitempty"`
 	// What became of the slot.
 	Status PlanStatus `protobuf:"varint,2,opt,name=status,proto3,enum=leastwatt.v1.PlanStatus" json:"status,omitempty"`
-	// The engine ran out of its budget; the plan, or its floor, is the best so far.
+	// The engine ran out of its budget; the plan, or its floor, is the best so far. Where
+	// the budget ended before there was any whole plan, nothing is on the air: there are
+	// no groups, and the status is SHORT unless no user asks for a rate.
 	StoppedEarly bool `protobuf:"varint,3,opt,name=stopped_early,json=stoppedEarly,proto3" json:"stopped_early,omitempty"`
 	// What is wrong: with the input, of PLAN_STATUS_REJECTED; with what a grouping
 	// answered, of PLAN_STATUS_FAILED.

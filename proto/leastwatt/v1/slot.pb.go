@@ -678,8 +678,9 @@ type Options struct {
 	// Most inner solves; 0 or absent = no bound. Plans under a work limit are the same bit
 	// for bit on any machine.
 	WorkLimit *int64 `protobuf:"varint,8,opt,name=work_limit,json=workLimit,proto3,oneof" json:"work_limit,omitempty"`
-	// Wall time to spend in microseconds; 0 or absent = no bound. Decides only when
-	// to stop.
+	// Wall time to spend in microseconds; 0 or absent = no bound. Decides only when to
+	// stop: searches end a little before, and at the end of the budget all work is given
+	// up where it stands. What is sent then is the best whole plan there is by then.
 	ComputeBudgetMicros *int64 `protobuf:"varint,9,opt,name=compute_budget_micros,json=computeBudgetMicros,proto3,oneof" json:"compute_budget_micros,omitempty"`
 	// Largest correlation |h_i^H h_j| / (||h_i|| ||h_j||) of two users in one
 	// group, for the groupings that use it; in (0, 1]. Absent: the grouping's own.
