@@ -104,3 +104,25 @@ func TestDeadlineChangesNothing(t *testing.T) {
 		}
 	}
 }
+
+// With no more time than to make a slot ready and one crude plan, every user is on the
+// air.
+func TestCrudePlan(t *testing.T) {
+	slot := sizedSlot(16, 1, 64)
+	c, count := ticking(1 << 40)
+	c.asideAt = time.UnixMicro(1 << 40)
+	v := newViewOn(c, slot, slot.Options.Resolve())
+	f := &fallback{clock: c, slot: slot}
+	f.prepare(v)
+	c, _ = ticking(*count + 2)
+	plan := scheduleBy(c, slot, &memory{})
+	checkWhole(t, slot, plan)
+	if !plan.StoppedEarly || len(plan.Users) != 16 {
+		t.Fatalf("stopped early %v with %d users", plan.StoppedEarly, len(plan.Users))
+	}
+	for _, u := range plan.Users {
+		if !(u.RateBps > 0) {
+			t.Errorf("user %s has nothing", u.ID)
+		}
+	}
+}

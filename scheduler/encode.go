@@ -52,7 +52,7 @@ func (v *View) encode(g *onAir, rates []float64) *encoded {
 		if lack < least {
 			best, least = e, lack
 		}
-		if lack <= RateTolerance/2 {
+		if lack <= RateTolerance/2 || v.scaleTo != nil {
 			return e
 		}
 		margin = math.Max(2*margin, lack) // for the next rounding
@@ -84,7 +84,11 @@ func (v *View) roundWithin(w []complex128) *encoded {
 	for range roundTries {
 		e := &encoded{}
 		e.weights, e.scale = roundWeights(v.options.Weights, w)
-		over := v.peak.over(e.weights)
+		limits := v.peak
+		if v.crude {
+			limits = v.scaleTo
+		}
+		over := limits.over(e.weights)
 		if over <= 1 {
 			return e
 		}

@@ -14,6 +14,8 @@ type fallback struct {
 	clock *clock
 	slot  *Slot
 	plan  *Plan // nil: none yet
+
+	prepared bool
 }
 
 // note keeps a whole plan, unless there is one with less power that meets as much.
@@ -39,9 +41,11 @@ func (p *Plan) delivered() float64 {
 // is made beside a search that goes on afterwards, and shares nothing with it that
 // changes.
 func (f *fallback) prepare(v *View) {
-	if f.clock.end.IsZero() || f.plan != nil {
+	if f.clock.end.IsZero() || f.prepared {
 		return
 	}
+	f.prepared = true
+	f.crude(v)
 	unused := *v
 	unused.rate = slices.Clone(v.rate)
 	penalty := slices.Clone(v.solver.penalty)

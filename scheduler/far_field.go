@@ -28,7 +28,7 @@ func newFarField(s *Slot, antennas []int) *eirp.Field {
 // eirpWork bounds a search for the peaks of EIRP by the time that is left; when there
 // is none, to what is soon done.
 func (v *View) eirpWork() eirp.Work {
-	if v.late() {
+	if v.crude || v.late() {
 		cells := max(1, hurriedCells/(1+len(v.slot.Limits.ProtectedDirections)))
 		return eirp.Work{Cells: cells, Stop: func() bool {
 			v.clock.check()

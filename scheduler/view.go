@@ -32,6 +32,8 @@ type View struct {
 	solver   groupSolver
 	allBands []int
 	quick    bool // shares are the nearest least of costs, not searched for globally
+	crude    bool // weights are found without limits on power and scaled into those in scaleTo
+	scaleTo  *peakLimits
 	hurried  bool // shares are those to start from, or none once time is up
 }
 
