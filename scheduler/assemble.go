@@ -82,7 +82,7 @@ func (v *View) assemble(p *Plan, g *onAir) (out Group, antennaW []float64) {
 // that of a group is not.
 func (p *Plan) notePeak(eirpW float64, known bool) {
 	if !known {
-		p.PeakEIRPW = nil
+		p.PeakEIRPW, p.StoppedEarly = nil, true
 		return
 	}
 	*p.PeakEIRPW = math.Max(*p.PeakEIRPW, eirpW)
