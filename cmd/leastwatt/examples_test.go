@@ -77,7 +77,7 @@ func TestExamples(t *testing.T) {
 	} {
 		run(line)
 	}
-	limits := `{"limits": {"totalPowerW": 10}, "options": {"computeBudgetMicros": 2000}}`
+	limits := `{"limits": {"totalPowerW": 10}, "options": {"computeBudgetMicros": 2000000}}`
 	if err := os.WriteFile(filepath.Join(dir, "limits.json"), []byte(limits), 0o644); err != nil {
 		t.Fatal(err)
 	}

@@ -92,7 +92,7 @@ func (m *measure) bytes(b []byte, field protoreflect.FieldDescriptor) error {
 		}
 		return m.message(b, field.Message())
 	case protoreflect.StringKind, protoreflect.BytesKind:
-		return m.spend(2*sliceBytes + len(b))
+		return m.spend(2*sliceBytes + len(b) + len(b)/8 + 8)
 	case protoreflect.DoubleKind, protoreflect.FloatKind, protoreflect.Fixed64Kind, protoreflect.Fixed32Kind,
 		protoreflect.Sfixed64Kind, protoreflect.Sfixed32Kind:
 		return m.spend(len(b))
@@ -112,7 +112,7 @@ func (m *measure) bytes(b []byte, field protoreflect.FieldDescriptor) error {
 
 var structSizes sync.Map // [protoreflect.FullName] int
 
-// structBytes returns the size of the Go struct of a message.
+// structBytes returns what the Go struct of a message takes.
 func structBytes(message protoreflect.MessageDescriptor) int {
 	if size, ok := structSizes.Load(message.FullName()); ok {
 		return size.(int)
@@ -121,6 +121,7 @@ func structBytes(message protoreflect.MessageDescriptor) int {
 	if t, err := protoregistry.GlobalTypes.FindMessageByName(message.FullName()); err == nil {
 		size = int(reflect.TypeOf(t.Zero().Interface()).Elem().Size())
 	}
+	size += size / 8 // what the allocator's sizes add, at most
 	structSizes.Store(message.FullName(), size)
 	return size
 }

@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"leastwatt/channel"
+	"leastwatt/internal/testchild"
 	"leastwatt/scheduler"
 	"leastwatt/scheduler/audit"
 )
@@ -20,7 +21,7 @@ import (
 // looks at a fine grid and climbs from it: testdata/reference/far_field.py.
 func TestFarFieldAgainstNumPy(t *testing.T) {
 	const python = "/usr/bin/python3"
-	if err := exec.Command(python, "-c", "import numpy").Run(); err != nil {
+	if err := testchild.Command(t, python, "-c", "import numpy").Run(); err != nil {
 		t.Skipf("no NumPy: %v", err)
 	}
 	const slots = 4
@@ -44,7 +45,7 @@ func TestFarFieldAgainstNumPy(t *testing.T) {
 	if err := os.WriteFile(in, lines.Bytes(), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	cmd := exec.CommandContext(t.Context(), python, "../../testdata/reference/far_field.py", in, "--json", out, "--processes", "1")
+	cmd := testchild.Command(t, python, "../../testdata/reference/far_field.py", in, "--json", out, "--processes", "1")
 	said, err := cmd.CombinedOutput()
 	// Every slot is over its limits, which the script tells by exiting with 1.
 	if exit := new(exec.ExitError); !errors.As(err, &exit) || exit.ExitCode() != 1 {
