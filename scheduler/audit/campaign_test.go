@@ -38,7 +38,7 @@ var (
 // one may cost no more than a tighter one. It does nothing without its flags.
 func TestLimitsCampaign(t *testing.T) {
 	if *limitSlots+*limitLadders == 0 {
-		t.Skip("no -limits-slots, no -limits-ladders")
+		t.Skip("takes minutes to hours: make limits-campaign asks for it with -limits-slots and -limits-ladders")
 	}
 	var out io.Writer = io.Discard
 	if *limitOut != "" {
